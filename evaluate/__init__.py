@@ -1,0 +1,32 @@
+"""The physics of piston-engine layouts: from a layout, or a batch of them, to numbers.
+
+A layout becomes givens (`Engine`) and candidates (`Batch`); `score` reads any column of the table
+`METRICS` off them. Nothing here searches, plots or prints.
+"""
+
+from evaluate.batch import SLOTS, Batch, Engine
+from evaluate.errors import InputError
+from evaluate.layout import Layout, layout_from_tables, read_layout
+from evaluate.metrics import METRICS, Evaluation, Metric, score
+from evaluate.proportions import Proportions
+from evaluate.results import evaluation_document
+
+#: Says that this is crankfront's package, since another published one has the same name.
+DISTRIBUTION = "crankfront"
+
+__all__ = [
+    "DISTRIBUTION",
+    "METRICS",
+    "SLOTS",
+    "Batch",
+    "Engine",
+    "Evaluation",
+    "InputError",
+    "Layout",
+    "Metric",
+    "Proportions",
+    "evaluation_document",
+    "layout_from_tables",
+    "read_layout",
+    "score",
+]

@@ -1,0 +1,255 @@
+"""When each cylinder fires: phases a crank allows, intervals, orders, and how even they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evaluate.batch import Batch, Engine, FloatArray, IntArray
+
+#: Differences of this size from 0 or 360 are 0: remainders never move a firing by a turn. [deg]
+SNAP_DEG = 1e-6
+TURN_DEG = 360.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiringMeasures:
+    """Scores of a batch, each of shape (candidates,).
+
+    Attributes
+    ----------
+    unevenness_deg : array
+        RMS deviation of the firing intervals from cycle/N. [deg]
+    largest_interval_deg : array
+        Longest wait between successive firings. [deg]
+    fluctuation : array
+        Max - min over the cycle of (share of firings done - share of the cycle gone); 1/N when
+        even, 1 for a single cylinder or for all together. [-]
+    """
+
+    unevenness_deg: FloatArray
+    largest_interval_deg: FloatArray
+    fluctuation: FloatArray
+
+
+def wrap_deg(angles_deg: FloatArray, period_deg: float = TURN_DEG) -> FloatArray:
+    """Return angles in [0, period), with what lies within 1e-6 of either end put to 0. [deg]"""
+    wrapped: FloatArray = angles_deg - period_deg * np.floor(angles_deg * (1 / period_deg))
+    wrapped[(wrapped < SNAP_DEG) | (wrapped > period_deg - SNAP_DEG)] = 0.0
+    return wrapped
+
+
+def tdc_angles_deg(batch: Batch) -> FloatArray:
+    """Return theta_i = beta_i - alpha_i of each cylinder, (candidates, cylinders), in [0, 360)."""
+    return wrap_deg(batch.bank_axes_deg() - batch.pin_angles_deg)
+
+
+def crank_phases_deg(batch: Batch) -> FloatArray:
+    """Return theta_i - theta_1 in [0, 360), shape (candidates, cylinders). [deg]"""
+    towards_tdc = batch.bank_axes_deg() - batch.pin_angles_deg
+    return wrap_deg(towards_tdc - towards_tdc[:, :1])
+
+
+def firing_angles_deg(batch: Batch) -> FloatArray:
+    """Return phi_i = theta_i - theta_1 (mod 360) + 360 b_i, shape (candidates, cylinders). [deg]"""
+    return crank_phases_deg(batch) + TURN_DEG * batch.firing_bits
+
+
+def sorted_columns(angles_deg: FloatArray) -> FloatArray:
+    """Return each candidate's angles in rising order, shape (cylinders, candidates). [deg]
+
+    A sorting network on whole rows (Batcher's odd-even merge sort: D. E. Knuth, The Art of
+    Computer Programming vol. 3, 5.2.2, algorithm M): for rows this short it beats a sort per row.
+    """
+    rows = list(np.ascontiguousarray(angles_deg.T))
+    for low, high in _network(len(rows)):
+        rows[low], rows[high] = np.minimum(rows[low], rows[high]), np.maximum(rows[low], rows[high])
+    return np.array(rows)
+
+
+def intervals_from_sorted(rising_deg: FloatArray, cycle_deg: float) -> FloatArray:
+    """Return the intervals that follow each firing, the last one back to the first. [deg]"""
+    intervals = np.empty_like(rising_deg)
+    np.subtract(rising_deg[1:], rising_deg[:-1], out=intervals[:-1])
+    intervals[-1] = rising_deg[0] + cycle_deg - rising_deg[-1]
+    return intervals
+
+
+def measures(rising_deg: FloatArray, cycle_deg: float) -> FiringMeasures:
+    """Return how even the firing is.
+
+    Parameters
+    ----------
+    rising_deg : array, shape (cylinders, candidates)
+        Firing angles in rising order, from `sorted_columns`. [deg]
+    cycle_deg : float
+        720 or 360. [deg]
+
+    Returns
+    -------
+    FiringMeasures
+
+    Notes
+    -----
+    Definitions of this project (design, section 4.4); the fluctuation is the range of a
+    cumulative count against uniform progress (the two-sided Kuiper statistic of the firings).
+
+    Examples
+    --------
+    >>> twin = np.array([[0.0], [450.0]])
+    >>> float(measures(twin, 720.0).unevenness_deg[0]), float(measures(twin, 720.0).fluctuation[0])
+    (90.0, 0.625)
+    """
+    n = rising_deg.shape[0]
+    intervals_deg = intervals_from_sorted(rising_deg, cycle_deg)
+    deviation_deg = intervals_deg - cycle_deg / n
+    lead = np.arange(n)[:, np.newaxis] / n - rising_deg * (1 / cycle_deg)
+    return FiringMeasures(
+        unevenness_deg=np.sqrt(np.einsum("ic,ic->c", deviation_deg, deviation_deg) / n),
+        largest_interval_deg=intervals_deg.max(axis=0),
+        fluctuation=lead.max(axis=0) + 1 / n - lead.min(axis=0),
+    )
+
+
+def firing_sequence(angles_deg: FloatArray) -> IntArray:
+    """Return cylinder indices in the order of firing, shape (candidates, cylinders).
+
+    Cylinders that fire together (within 1e-6 deg) stand in the order of their index.
+    """
+    return np.argsort(np.rint(angles_deg / SNAP_DEG), axis=1, kind="stable")
+
+
+def neighbour_share(engine: Engine, sequence: IntArray) -> FloatArray:
+    """Return the share of successive firings on the same or the next throw, (candidates,). [-]"""
+    throws = engine.throws[sequence]
+    return (np.abs(np.roll(throws, -1, axis=1) - throws) <= 1).mean(axis=1)
+
+
+def bank_alternation_share(batch: Batch, sequence: IntArray) -> FloatArray:
+    """Return the share of successive firings that change the bank, shape (candidates,). [-]"""
+    banks = np.broadcast_to(batch.banks, sequence.shape)
+    in_order = np.take_along_axis(banks, sequence, axis=1)
+    return (np.roll(in_order, -1, axis=1) != in_order).mean(axis=1)
+
+
+def all_firing_bits(n_cylinders: int, cycle_deg: float) -> IntArray:
+    """Return every bit set with b_1 = 0, shape (2^(n-1), cylinders); one row in a two-stroke."""
+    if cycle_deg == TURN_DEG:
+        return np.zeros((1, n_cylinders), np.int64)
+    counter = np.arange(2 ** (n_cylinders - 1))[:, np.newaxis]
+    bits = counter >> np.arange(n_cylinders - 2, -1, -1) & 1
+    return np.concatenate([np.zeros((len(counter), 1), np.int64), bits], axis=1)
+
+
+def allowed_firing_angles_deg(
+    phases_deg: FloatArray, cycle_deg: float, *, even_only: bool = False
+) -> FloatArray:
+    """Return every distinct firing-angle vector that a crank allows.
+
+    Parameters
+    ----------
+    phases_deg : array, shape (cylinders,)
+        Crank phases of one candidate, from `crank_phases_deg`. [deg]
+    cycle_deg : float
+        720 or 360. [deg]
+    even_only : bool
+        Keep only those that fire evenly (within 1e-6 deg).
+
+    Returns
+    -------
+    array, shape (vectors, cylinders)
+        The most even first, equals by angle read by cylinder. [deg]
+    """
+    bits = all_firing_bits(phases_deg.shape[0], cycle_deg)
+    angles_deg = phases_deg + TURN_DEG * bits
+    unevenness_deg = measures(sorted_columns(angles_deg), cycle_deg).unevenness_deg
+    if even_only:
+        kept = unevenness_deg <= SNAP_DEG
+        angles_deg, unevenness_deg = angles_deg[kept], unevenness_deg[kept]
+    keys = [*np.rint(angles_deg / SNAP_DEG).T[::-1], np.rint(unevenness_deg / SNAP_DEG)]
+    return angles_deg[np.lexsort(keys)]
+
+
+def angles_for_order(
+    phases_deg: FloatArray, order: list[int], cycle_deg: float
+) -> FloatArray | None:
+    """Return the firing angles that realise an order, or None when the crank forbids it.
+
+    The crank phases must rise along the order but for one step back, where the second turn
+    begins; where several places for that step do, the most even wins, then the smallest angles.
+
+    Parameters
+    ----------
+    phases_deg : array, shape (cylinders,)
+        Crank phases. [deg]
+    order : list of int
+        Cylinder indices, the first cylinder (index 0) first.
+    cycle_deg : float
+        720 or 360. [deg]
+    """
+    in_order_deg = phases_deg[order]
+    n_turns = round(cycle_deg / TURN_DEG)
+    first_turn = range(1, len(order) + 1) if n_turns == 2 else [len(order)]
+    found = []
+    for n_first in first_turn:
+        angles_deg = in_order_deg + TURN_DEG * (np.arange(len(order)) >= n_first)
+        if np.all(np.diff(angles_deg) > -SNAP_DEG):
+            by_cylinder = np.empty_like(angles_deg)
+            by_cylinder[order] = angles_deg
+            found.append(by_cylinder)
+    if not found:
+        return None
+    candidates = np.array(found)
+    unevenness_deg = measures(sorted_columns(candidates), cycle_deg).unevenness_deg
+    keys = [*np.rint(candidates / SNAP_DEG).T[::-1], np.rint(unevenness_deg / SNAP_DEG)]
+    best: FloatArray = candidates[np.lexsort(keys)[0]]
+    return best
+
+
+def nearest_orders(
+    phases_deg: FloatArray, order: list[int], cycle_deg: float, *, at_most: int = 3
+) -> list[list[int]]:
+    """Return allowed orders that differ least from a forbidden one.
+
+    Distance is the number of cylinder pairs that fire in the other sequence (Kendall's tau:
+    M. G. Kendall, Rank Correlation Methods), then unevenness, then the angles by cylinder.
+    """
+    angles_deg = allowed_firing_angles_deg(phases_deg, cycle_deg)
+    wanted = np.argsort(order)
+    pairs = np.triu_indices(len(order), 1)
+    rank_deg = angles_deg[:, pairs[0]] - angles_deg[:, pairs[1]]
+    same = np.sign(wanted[pairs[0]] - wanted[pairs[1]])
+    distance = (rank_deg * same < -SNAP_DEG).sum(axis=1)
+    nearest: list[list[int]] = []
+    for row in np.argsort(distance, kind="stable"):
+        candidate = firing_sequence(angles_deg[row : row + 1])[0].tolist()
+        if candidate not in nearest:
+            nearest.append(candidate)
+        if len(nearest) == at_most:
+            break
+    return nearest
+
+
+_NETWORKS: dict[int, tuple[tuple[int, int], ...]] = {}
+
+
+def _network(n: int) -> tuple[tuple[int, int], ...]:
+    """Return the comparators of Batcher's merge exchange for n items (Knuth, 5.2.2 M)."""
+    if n in _NETWORKS:
+        return _NETWORKS[n]
+    comparators = []
+    top = 1 << max(0, (n - 1).bit_length() - 1)
+    p = top
+    while p > 0:
+        q, r, d = top, 0, p
+        while d > 0:
+            comparators += [(i, i + d) for i in range(n - d) if i & p == r]
+            d, q, r = q - p, q >> 1, p
+        p >>= 1
+    _NETWORKS[n] = tuple(comparators)
+    return _NETWORKS[n]
+
+
+BoolArray = NDArray[np.bool_]

@@ -1,0 +1,528 @@
+"""Layout files: one engine layout from TOML, checked, as a batch of one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+import numpy as np
+from msgspec import Meta
+
+from evaluate import exhaust, firing, numbering, units
+from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
+from evaluate.errors import InputError, nearest, unknown_word
+from evaluate.proportions import Proportions
+from evaluate.tables import read_toml, typed
+
+MOST_CYLINDERS = 32
+#: Up to here every firing order of a crank is tried, 2^15 bit sets.
+MOST_FOR_ORDERS = 16
+REFERENCE_SPEED_RPM = 1000.0
+ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Share = Annotated[float, Meta(ge=0, le=1)]
+Count = Annotated[int, Meta(ge=1)]
+Some = Meta(min_length=1, max_length=MOST_CYLINDERS)
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+    pass
+
+
+class CylinderTable(_Table):
+    """Dimensions and masses of one cylinder."""
+
+    stroke_mm: Positive
+    rod_length_mm: Positive
+    reciprocating_mass_kg: Positive
+    bore_mm: Positive | None = None
+    pin_path_offset_mm: float = 0.0
+    rotating_mass_kg: NotNegative = 0.0
+
+
+class CrankTable(_Table):
+    """Throws, from the free end to the driving end."""
+
+    throw_angles_deg: Annotated[list[float], Some]
+    throw_positions_mm: Annotated[list[float], Some] | None = None
+    throw_pitch_mm: Positive | None = None
+    reference_mm: float | None = None
+    main_bearing_positions_mm: Annotated[list[float], Meta(min_length=2)] | None = None
+
+
+class BanksTable(_Table):
+    """Bank axes, 0 straight up, in the direction of rotation."""
+
+    angles_deg: Annotated[list[float], Some] = msgspec.field(default_factory=lambda: [0.0])
+
+
+class CylindersTable(_Table):
+    """What drives each cylinder and where it stands."""
+
+    throw: Annotated[list[Count], Some] | None = None
+    bank: Annotated[list[Count], Some] | None = None
+    labels: Annotated[list[str], Some] | None = None
+    position_mm: Annotated[list[float], Some] | None = None
+
+
+class FiringTable(_Table):
+    """Firing order, or firing angles by cylinder."""
+
+    order: Annotated[list[str], Some] | None = None
+    angles_deg: Annotated[list[float], Some] | None = None
+
+
+class ShaftTable(_Table):
+    """One balance shaft."""
+
+    order: Literal[1, 2]
+    sense: Literal["forward", "backward"]
+    fraction: Annotated[float, Meta(gt=0, le=1)] = 1.0
+
+
+class BalanceTable(_Table):
+    """Counterweights and balance shafts."""
+
+    rotating_fraction: NotNegative = 1.0
+    reciprocating_fraction: NotNegative = 0.0
+    shafts: list[ShaftTable] = []
+
+
+class ExhaustTable(_Table):
+    """Collectors: "one", "per bank", "best of 2", or lists of labels."""
+
+    collectors: str | list[list[str]] = "per bank"
+    open_duration_deg: Annotated[float, Meta(gt=0, le=720)] = 240.0
+
+
+class OperationTable(_Table):
+    """Running conditions."""
+
+    speed_rpm: Positive = REFERENCE_SPEED_RPM
+
+
+ProportionsTable = msgspec.defstruct(
+    "ProportionsTable",
+    [(item.name, float | None, None) for item in fields(Proportions)],
+    forbid_unknown_fields=True,
+    kw_only=True,
+)
+
+
+class LayoutTables(_Table):
+    """A layout file."""
+
+    cylinder: CylinderTable
+    crank: CrankTable
+    name: str = ""
+    cycle_strokes: Literal[2, 4] = 4
+    rotation: Literal["clockwise", "anticlockwise"] = "clockwise"
+    numbering: str = numbering.DEFAULT
+    banks: BanksTable = BanksTable()
+    cylinders: CylindersTable = CylindersTable()
+    firing: FiringTable = FiringTable()
+    balance: BalanceTable = BalanceTable()
+    exhaust: ExhaustTable = ExhaustTable()
+    operation: OperationTable | None = None
+    proportions: ProportionsTable | None = None  # type: ignore[valid-type]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layout:
+    """One checked layout.
+
+    Attributes
+    ----------
+    name : str
+        For headings.
+    rotation : str
+        "clockwise" or "anticlockwise" seen from the free end; only pictures and labels need it.
+    labels : tuple of str
+        Cylinder labels, in the order of the arrays.
+    numbering : str
+        Scheme of the labels, or "given".
+    engine : Engine
+        The givens.
+    batch : Batch
+        A batch of one.
+    assumed : tuple of str
+        What the file left open and how it was filled in, as sentences.
+    """
+
+    name: str
+    rotation: str
+    labels: tuple[str, ...]
+    numbering: str
+    engine: Engine
+    batch: Batch
+    assumed: tuple[str, ...]
+
+
+def read_layout(path: Path | str) -> Layout:
+    """Return the layout in a file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be used; the message says where and what is allowed.
+    """
+    file = Path(path)
+    tables = read_toml(file)
+    try:
+        return layout_from_tables(tables, default_name=file.stem)
+    except InputError as error:
+        raise error.inside(file.name) from None
+
+
+def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") -> Layout:
+    """Return a layout from tables as `tomllib` reads them.
+
+    Raises
+    ------
+    InputError
+        If they do not describe a layout.
+    """
+    file = typed(tables, LayoutTables)
+    if file.numbering not in numbering.SCHEMES:
+        raise unknown_word("numbering", file.numbering, numbering.SCHEMES)
+    throw_mm = _throw_positions_mm(file.crank)
+    throws, banks = _cylinder_places(file)
+    n = len(throws)
+    position_mm = _lengths_agree("cylinders.position_mm", file.cylinders.position_mm, n)
+    cylinder_mm = throw_mm[throws] if position_mm is None else np.array(position_mm)
+    middle_mm = file.crank.reference_mm
+    if middle_mm is None:
+        middle_mm = 0.5 * (cylinder_mm.min() + cylinder_mm.max())
+    positions_m = (cylinder_mm - middle_mm) / units.MM_PER_M
+    angles_deg = np.array(file.banks.angles_deg, float)
+    names = _labels(file, positions_m, banks, angles_deg)
+    engine = _engine(file, positions_m, throws, (throw_mm - middle_mm) / units.MM_PER_M)
+    batch = Batch(
+        pin_angles_deg=np.array(file.crank.throw_angles_deg, float)[throws][np.newaxis],
+        bank_angles_deg=angles_deg[np.newaxis],
+        banks=banks[np.newaxis],
+        firing_bits=np.zeros((1, n), np.int64),
+        rotating_fraction=np.array([file.balance.rotating_fraction], float),
+        reciprocating_fraction=np.array([file.balance.reciprocating_fraction], float),
+        shaft_fractions=_shaft_fractions(file.balance)[np.newaxis],
+        collectors=np.zeros((1, n), np.int64),
+    )
+    assumed: list[str] = []
+    bits = _firing_bits(file, batch, names, engine.cycle_deg, assumed)
+    batch = _with(batch, firing_bits=bits)
+    batch = _with(batch, collectors=_collectors(file.exhaust, batch, names, engine))
+    if file.operation is None:
+        assumed.append(
+            f"no speed in the file: forces are for {REFERENCE_SPEED_RPM:.0f} rpm and grow with its "
+            "square"
+        )
+    if file.cylinder.bore_mm is None:
+        assumed.append("no bore in the file: sizes and masses of the engine are left out")
+    return Layout(
+        name=file.name or default_name,
+        rotation=file.rotation,
+        labels=names,
+        numbering="given" if file.cylinders.labels is not None else file.numbering,
+        engine=engine,
+        batch=batch,
+        assumed=tuple(assumed),
+    )
+
+
+def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[str, ...]:
+    """Return the labels in the order of firing; those that fire together in label order."""
+    by_label = sorted(range(len(layout_labels)), key=lambda i: numbering.natural_key(layout_labels[i]))
+    sequence = firing.firing_sequence(angles_deg[np.newaxis, by_label])[0]
+    return tuple(layout_labels[by_label[i]] for i in sequence)
+
+
+def _with(batch: Batch, **changed: Any) -> Batch:
+    return Batch(**{name: changed.get(name, getattr(batch, name)) for name in Batch.__slots__})
+
+
+def _throw_positions_mm(crank: CrankTable) -> FloatArray:
+    n = len(crank.throw_angles_deg)
+    given, pitch_mm = crank.throw_positions_mm, crank.throw_pitch_mm
+    if given is not None and pitch_mm is not None:
+        raise InputError(
+            "crank.throw_pitch_mm", "a pitch beside throw_positions_mm", "one of the two"
+        )
+    if given is None:
+        if pitch_mm is None and n > 1:
+            raise InputError("crank", "no throw positions", "throw_positions_mm or throw_pitch_mm")
+        return np.arange(n) * (pitch_mm or 0.0)
+    _lengths_agree("crank.throw_positions_mm", given, n)
+    positions_mm = np.array(given, float)
+    if np.any(np.diff(positions_mm) <= 0):
+        raise InputError(
+            "crank.throw_positions_mm", str(given), "rising from the free end to the driving end"
+        )
+    return positions_mm
+
+
+def _lengths_agree(where: str, values: list[Any] | None, n: int) -> list[Any] | None:
+    if values is not None and len(values) != n:
+        raise InputError(where, f"{len(values)} entries", f"{n}, one for each")
+    return values
+
+
+def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
+    """Return throw and bank of each cylinder, counted from 0."""
+    table, n_throws, n_banks = file.cylinders, len(file.crank.throw_angles_deg), len(file.banks.angles_deg)
+    throw = table.throw if table.throw is not None else list(range(1, n_throws + 1))
+    n = len(throw)
+    if n > MOST_CYLINDERS:
+        raise InputError("cylinders.throw", f"{n} cylinders", f"1 to {MOST_CYLINDERS}")
+    if table.bank is None and n_banks > 1:
+        raise InputError("cylinders.bank", "nothing", f"one bank (1 to {n_banks}) for each cylinder")
+    bank = _lengths_agree("cylinders.bank", table.bank, n) or [1] * n
+    for where, values, most, kind in (
+        ("cylinders.throw", throw, n_throws, "throw"),
+        ("cylinders.bank", bank, n_banks, "bank"),
+    ):
+        for index, value in enumerate(values):
+            if value > most:
+                raise InputError(f"{where}[{index}]", str(value), f"1 to {most}")
+        missing = sorted(set(range(1, most + 1)) - set(values))
+        if missing:
+            raise InputError(where, f"no cylinder on {kind} {missing[0]}", f"every {kind} in use")
+    return np.array(throw) - 1, np.array(bank) - 1
+
+
+def _labels(
+    file: LayoutTables, positions_m: FloatArray, banks: IntArray, angles_deg: FloatArray
+) -> tuple[str, ...]:
+    given = _lengths_agree("cylinders.labels", file.cylinders.labels, len(banks))
+    if given is None:
+        return numbering.labels(
+            file.numbering,
+            positions_m=positions_m,
+            banks=banks,
+            bank_angles_deg=angles_deg,
+            is_clockwise=file.rotation == "clockwise",
+        )
+    for index, label in enumerate(given):
+        if not label.strip() or label in given[:index]:
+            raise InputError(f"cylinders.labels[{index}]", repr(label), "a label used once")
+    return tuple(given)
+
+
+def _engine(
+    file: LayoutTables, positions_m: FloatArray, throws: IntArray, throw_positions_m: FloatArray
+) -> Engine:
+    table = file.cylinder
+    crank_radius_mm = 0.5 * table.stroke_mm
+    shortest_mm = crank_radius_mm + abs(table.pin_path_offset_mm)
+    if table.rod_length_mm <= shortest_mm:
+        raise InputError(
+            "cylinder.rod_length_mm",
+            f"{table.rod_length_mm:g}",
+            f"above {shortest_mm:g}, half the stroke plus the pin-path offset, so that it turns over",
+        )
+    overrides = {}
+    if file.proportions is not None:
+        given = msgspec.structs.asdict(file.proportions)
+        overrides = {name: value for name, value in given.items() if value is not None}
+    try:
+        proportions = Proportions(**overrides)
+    except ValueError as error:
+        name, _, rest = str(error).partition(": got ")
+        got, _, allowed = rest.partition("; allowed: ")
+        raise InputError(f"proportions.{name}", got, allowed) from None
+    bore_mm = float("nan") if table.bore_mm is None else table.bore_mm
+    if file.crank.main_bearing_positions_mm is not None:
+        n_mains = len(file.crank.main_bearing_positions_mm)
+    else:  # a web, not a main bearing, fits where throws stand nearer than half a bore
+        gaps_mm = np.diff(throw_positions_m) * units.MM_PER_M
+        n_mains = 2 + int(np.count_nonzero(~(gaps_mm < 0.9 * bore_mm)))
+    speed_rpm = (file.operation or OperationTable()).speed_rpm
+    return Engine(
+        cycle_deg=180.0 * file.cycle_strokes,
+        crank_radius_m=units.m_from_mm(crank_radius_mm),
+        rod_length_m=units.m_from_mm(table.rod_length_mm),
+        pin_path_offset_m=units.m_from_mm(table.pin_path_offset_mm),
+        reciprocating_mass_kg=table.reciprocating_mass_kg,
+        rotating_mass_kg=table.rotating_mass_kg,
+        speed_rad_s=units.rad_s_from_rpm(speed_rpm),
+        bore_m=units.m_from_mm(bore_mm),
+        positions_m=positions_m,
+        throws=throws,
+        throw_positions_m=throw_positions_m,
+        n_mains=n_mains,
+        n_banks=len(file.banks.angles_deg),
+        open_duration_deg=file.exhaust.open_duration_deg,
+        proportions=proportions,
+    )
+
+
+def _shaft_fractions(balance: BalanceTable) -> FloatArray:
+    fractions = np.zeros(len(SLOTS))
+    allowed = [slot.name for slot in SLOTS]
+    for index, shaft in enumerate(balance.shafts):
+        name = f"{shaft.order} {shaft.sense}"
+        where = f"balance.shafts[{index}]"
+        if name not in allowed:
+            raise InputError(
+                where, repr(name), ", ".join(allowed) + " (counterweights take 1 forward)"
+            )
+        if fractions[allowed.index(name)]:
+            raise InputError(where, f"{name!r} a second time", "each slot once, with its fraction")
+        fractions[allowed.index(name)] = shaft.fraction
+    return fractions
+
+
+def _index_of(label: str, names: tuple[str, ...], where: str) -> int:
+    if label not in names:
+        raise InputError(where, repr(label), "a cylinder: " + ", ".join(names), nearest(label, names))
+    return names.index(label)
+
+
+def _firing_bits(
+    file: LayoutTables,
+    batch: Batch,
+    names: tuple[str, ...],
+    cycle_deg: float,
+    assumed: list[str],
+) -> IntArray:
+    phases_deg = firing.crank_phases_deg(batch)[0]
+    table, n = file.firing, len(names)
+    if table.order is not None and table.angles_deg is not None:
+        raise InputError("firing", "an order and angles_deg", "one of the two")
+    if table.order is not None:
+        angles_deg = _angles_from_order(table.order, names, phases_deg, cycle_deg)
+    elif table.angles_deg is not None:
+        angles_deg = _checked_angles(table.angles_deg, names, phases_deg, cycle_deg)
+    elif n > MOST_FOR_ORDERS:
+        raise InputError("firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders")
+    else:
+        angles_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg)[0]
+        if cycle_deg > firing.TURN_DEG and n > 1:
+            order = "-".join(order_text(names, angles_deg))
+            assumed.append(f"no firing order in the file: the most even that the crank allows, {order}")
+    return np.rint((angles_deg - phases_deg) / firing.TURN_DEG).astype(np.int64)[np.newaxis]
+
+
+def _angles_from_order(
+    order: list[str], names: tuple[str, ...], phases_deg: FloatArray, cycle_deg: float
+) -> FloatArray:
+    indices = [_index_of(label, names, f"firing.order[{i}]") for i, label in enumerate(order)]
+    missing = [name for i, name in enumerate(names) if i not in indices]
+    if missing or len(indices) != len(names):
+        twice = next((label for i, label in enumerate(order) if label in order[:i]), None)
+        got = f"{twice!r} twice" if twice else f"no {missing[0]!r}"
+        raise InputError("firing.order", got, "every cylinder once: " + ", ".join(names))
+    start = indices.index(0)
+    rotated = indices[start:] + indices[:start]
+    angles_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
+    if angles_deg is None:
+        raise _forbidden_order(order, rotated, names, phases_deg, cycle_deg)
+    return angles_deg
+
+
+def _forbidden_order(
+    order: list[str],
+    rotated: list[int],
+    names: tuple[str, ...],
+    phases_deg: FloatArray,
+    cycle_deg: float,
+) -> InputError:
+    in_order = phases_deg[rotated]
+    falls = [
+        f"{names[rotated[i]]} (at {in_order[i]:.4g} deg) to {names[rotated[i + 1]]} "
+        f"(at {in_order[i + 1]:.4g} deg)"
+        for i in range(len(rotated) - 1)
+        if in_order[i + 1] < in_order[i] - firing.SNAP_DEG
+    ]
+    turns = "one turn" if cycle_deg == firing.TURN_DEG else "two turns"
+    got = (
+        f"{'-'.join(order)}, which this crank forbids: pistons reach top dead centre only in the "
+        f"next turn from {' and from '.join(falls)}, but the cycle has only {turns}"
+    )
+    if len(names) > MOST_FOR_ORDERS:
+        return InputError("firing.order", got, "an order that the crank allows")
+    allowed = firing.nearest_orders(phases_deg, rotated, cycle_deg)
+    texts = ["-".join(names[i] for i in sequence) for sequence in allowed]
+    return InputError("firing.order", got, "nearest that it allows: " + ", ".join(texts))
+
+
+def _checked_angles(
+    given_deg: list[float], names: tuple[str, ...], phases_deg: FloatArray, cycle_deg: float
+) -> FloatArray:
+    _lengths_agree("firing.angles_deg", given_deg, len(names))
+    wanted = np.array(given_deg, float)
+    wanted = firing.wrap_deg(wanted - wanted[0], cycle_deg)
+    turns = np.rint((wanted - phases_deg) / firing.TURN_DEG)
+    angles_deg = firing.wrap_deg(phases_deg + firing.TURN_DEG * turns, cycle_deg)
+    off_deg = np.abs(phases_deg + firing.TURN_DEG * turns - wanted)
+    worst = int(off_deg.argmax())
+    if off_deg[worst] > ANGLE_TOLERANCE_DEG:
+        choices = [phases_deg[worst] + firing.TURN_DEG * k for k in range(round(cycle_deg / 360))]
+        raise InputError(
+            f"firing.angles_deg[{worst}]",
+            f"{given_deg[worst]:g} for cylinder {names[worst]}",
+            "what this crank gives it after cylinder "
+            f"{names[0]}: {' or '.join(f'{choice:.6g}' for choice in choices)}",
+        )
+    return angles_deg
+
+
+def _collectors(
+    table: ExhaustTable, batch: Batch, names: tuple[str, ...], engine: Engine
+) -> IntArray:
+    where, n = "exhaust.collectors", len(names)
+    if isinstance(table.collectors, str):
+        rule = parse_collector_rule(table.collectors, where)
+        if isinstance(rule, int):
+            count = exhaust.n_partitions(n, rule)
+            if not 0 < count <= exhaust.MOST_PARTITIONS:
+                raise InputError(
+                    where,
+                    f"{table.collectors!r}, {count} partitions of {n} cylinders",
+                    f"1 to {exhaust.MOST_PARTITIONS} partitions",
+                )
+            return exhaust.best_partition(
+                firing.firing_angles_deg(batch),
+                rule,
+                cycle_deg=engine.cycle_deg,
+                open_duration_deg=engine.open_duration_deg,
+            )
+        return batch.banks.copy() if rule == "per bank" else np.zeros((1, n), np.int64)
+    return partition_from_labels(table.collectors, names, where)[np.newaxis]
+
+
+def partition_from_labels(groups: list[list[str]], names: tuple[str, ...], where: str) -> IntArray:
+    """Return the group of each cylinder from lists of labels that must hold each exactly once."""
+    partition = np.full(len(names), -1)
+    for g, group in enumerate(groups):
+        if not group:
+            raise InputError(f"{where}[{g}]", "an empty list", "one cylinder or more")
+        for c, label in enumerate(group):
+            place = f"{where}[{g}][{c}]"
+            index = _index_of(label, names, place)
+            if partition[index] >= 0:
+                raise InputError(place, f"{label!r} a second time", "each cylinder once")
+            partition[index] = g
+    if np.any(partition < 0):
+        missing = names[int(np.argmin(partition))]
+        raise InputError(where, f"no collector for {missing!r}", "every cylinder in one collector")
+    return partition
+
+
+def parse_collector_rule(text: str, where: str) -> str | int:
+    """Return "one", "per bank", or the number of groups of "best of N".
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
+    """
+    if text in ("one", "per bank"):
+        return text
+    count = text.removeprefix("best of ")
+    if text.startswith("best of ") and count.isdigit() and 1 <= int(count) <= MOST_CYLINDERS:
+        return int(count)
+    raise unknown_word(where, text, ["one", "per bank", "best of 2", "best of 3", "best of 4"])
