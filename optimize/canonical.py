@@ -1,0 +1,141 @@
+"""Equivalent candidates are one: integer keys that turned, mirrored and reversed twins share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evaluate import firing
+from evaluate.batch import IntArray
+from evaluate.metrics import METRICS
+from optimize.families import Family
+from optimize.genome import Designs
+from optimize.study import Study
+
+KeyArray = NDArray[np.uint64]
+_STEPS_PER_DEG = 1e6  # what differs by less than a micro-degree is the same
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Symmetry:
+    """One way to write a design differently: cylinders permuted, motion perhaps run backward."""
+
+    cylinders: tuple[int, ...]
+    is_mirrored: bool
+
+
+def symmetries(study: Study, family: Family) -> tuple[Symmetry, ...]:
+    """Return the symmetries that leave every active metric of a family unchanged.
+
+    Turning the crank in the air always does and is taken out by counting angles from the first
+    cylinder. "reverse" turns the crank end for end; "mirror" runs the motion backward, which swaps
+    the banks. An offset pin path breaks the mirror; given collectors break both.
+    """
+    n, engine = family.cylinders, family.engine
+    found = [Symmetry(cylinders=tuple(range(n)), is_mirrored=False)]
+    if isinstance(study.collectors, dict):
+        return tuple(found)
+    keeps = frozenset.intersection(*(METRICS[key].keeps for key in study.active_metrics))
+    for is_reversed, is_mirrored in ((True, False), (False, True), (True, True)):
+        if is_reversed and "reverse" not in keeps:
+            continue
+        if is_mirrored and ("mirror" not in keeps or engine.pin_path_offset_m):
+            continue
+        cylinders = _matching_cylinders(family, is_reversed=is_reversed, is_mirrored=is_mirrored)
+        if cylinders is not None:
+            found.append(Symmetry(cylinders=cylinders, is_mirrored=is_mirrored))
+    return tuple(found)
+
+
+def canonical_keys(
+    study: Study, family: Family, designs: Designs, ways: tuple[Symmetry, ...]
+) -> KeyArray:
+    """Return one key a candidate, equal exactly for equivalent candidates.
+
+    Parameters
+    ----------
+    study, family
+        What the designs belong to.
+    designs : Designs
+        Decoded candidates.
+    ways : tuple of Symmetry
+        From `symmetries`.
+
+    Returns
+    -------
+    array of uint64, shape (candidates,)
+        A 64-bit hash of whole numbers: firing angles and banks by cylinder, bank angle, fraction,
+        shafts (crank angles follow from these). Among a million designs two share one by chance
+        with a probability of about 3e-8.
+    """
+    batch = designs.batch
+    cycle = round(study.cycle_deg * _STEPS_PER_DEG)
+    angles = np.rint(firing.firing_angles_deg(batch) * _STEPS_PER_DEG).astype(np.int64)
+    banks = np.broadcast_to(batch.banks, angles.shape)
+    best = None
+    for way in ways:
+        order = list(way.cylinders)
+        turned = angles[:, order] - angles[:, order[:1]]
+        seen = np.concatenate(
+            [
+                (-turned if way.is_mirrored else turned) % cycle,
+                (1 - banks[:, order]) if way.is_mirrored else banks[:, order],
+            ],
+            axis=1,
+        )
+        best = seen if best is None else _smaller_rows(best, seen)
+    assert best is not None
+    rest = np.column_stack(
+        [
+            np.rint(batch.bank_angles_deg[:, -1] * _STEPS_PER_DEG),
+            np.rint(batch.reciprocating_fraction * 1e9),
+            np.rint(batch.shaft_fractions * 1e6),
+        ]
+    ).astype(np.int64)
+    return _hashed(np.concatenate([best, rest], axis=1))
+
+
+def _hashed(rows: IntArray) -> KeyArray:
+    """Return a 64-bit hash of each row: splitmix64 of every entry and its column, summed.
+
+    Mixing function: G. L. Steele, D. Lea and C. H. Flood, Fast splittable pseudorandom number
+    generators, OOPSLA 2014.
+    """
+    columns = np.arange(1, rows.shape[1] + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+    mixed = rows.view(np.uint64) * np.uint64(0xD1342543DE82EF95) + columns
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (mixed ^ (mixed >> np.uint64(31))).sum(axis=1, dtype=np.uint64)
+
+
+def _smaller_rows(left: IntArray, right: IntArray) -> IntArray:
+    """Return row by row the lexicographically smaller of two equal-shaped arrays."""
+    differs = left != right
+    column = differs.argmax(axis=1)[:, np.newaxis]
+    is_right = np.take_along_axis(right, column, 1) < np.take_along_axis(left, column, 1)
+    return np.where(is_right, right, left)
+
+
+def _matching_cylinders(
+    family: Family, *, is_reversed: bool, is_mirrored: bool
+) -> tuple[int, ...] | None:
+    """Return which cylinder takes the place of each after a symmetry, None if places differ."""
+    positions = np.rint(family.engine.positions_m * 1e9).astype(np.int64)
+    moved = -positions if is_reversed else positions
+    if family.fixed_banks is None or family.arrangement == "in-line":
+        banks = moved_banks = np.zeros_like(positions)
+    else:
+        banks = family.fixed_banks
+        moved_banks = 1 - banks if is_mirrored else banks
+    here = np.lexsort([banks, positions])
+    there = np.lexsort([moved_banks, moved])
+    tolerance = 10  # nanometres: positions are sums of floats
+    if np.any(np.abs(positions[here] - moved[there]) > tolerance):
+        return None
+    if np.any(banks[here] != moved_banks[there]):
+        return None
+    cylinders = np.empty_like(here)
+    cylinders[here] = there
+    return tuple(int(i) for i in cylinders)

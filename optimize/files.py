@@ -1,0 +1,56 @@
+"""Files appear whole or not at all: write beside, flush, rename."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from evaluate.errors import InputError
+
+
+def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+    """Write a file through a temporary neighbour, so that a reader never meets half of it.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file shall stand.
+    write : callable
+        Writes the content to the path that it is given.
+    """
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
+    os.close(handle)
+    beside = Path(name)
+    try:
+        write(beside)
+        with beside.open("rb+") as file:
+            os.fsync(file.fileno())
+        beside.chmod(0o644)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole or not at all."""
+    write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8") and None)
+
+
+def writable_directory(path: Path, where: str) -> Path:
+    """Return a directory that exists and can be written to, made if need be.
+
+    Raises
+    ------
+    InputError
+        If it cannot be made or written to.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=path):
+            pass
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InputError(where, f"{path} ({reason})", "a directory that can be written to") from None
+    return path

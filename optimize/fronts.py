@@ -1,0 +1,247 @@
+"""Fronts as tables and Parquet: one row a design, self-explaining metadata."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from evaluate import firing, units
+from evaluate.batch import SLOTS, Batch, FloatArray
+from evaluate.errors import InputError
+from evaluate.layout import order_text
+from evaluate.metrics import METRICS, Evaluation
+from optimize.archive import Archive, non_dominated
+from optimize.families import Family
+from optimize.files import write_whole
+from optimize.genome import throw_angles_deg
+from optimize.problem import Island
+from optimize.study import Study
+
+SCHEMA = "crankfront.front/1"
+_METADATA_KEY = b"crankfront"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FamilyFront:
+    """One family with the archive of all its seeds."""
+
+    island: Island
+    archive: Archive
+
+
+def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the common front and all family fronts, one row a design.
+
+    Parameters
+    ----------
+    study : Study
+        What was searched.
+    fronts : sequence of FamilyFront
+        In the order of the families.
+
+    Returns
+    -------
+    tuple of two frames
+        The common front, sorted by objectives and named D1, D2, ...; and every member of every
+        family's own front with `on_front`, `dominated_by` and `dominated_how`.
+    """
+    parts = [_family_rows(study, front) for front in fronts if len(front.archive)]
+    if not parts:
+        return pd.DataFrame(), pd.DataFrame()
+    rows = pd.concat(parts, ignore_index=True)
+    columns = [f"{objective.key}_rounded" for objective in study.objectives]
+    signs = np.array([objective.sign for objective in study.objectives])
+    resolutions = np.array([objective.resolution for objective in study.objectives])
+    boxes = np.rint(rows[columns].to_numpy() * signs / resolutions).astype(np.int64)
+    best = non_dominated(boxes)
+    order = np.lexsort([*boxes.T[::-1], ~best])
+    rows, boxes, best = rows.iloc[order].reset_index(drop=True), boxes[order], best[order]
+    first_of_box = ~pd.DataFrame(boxes).duplicated().to_numpy()
+    on_front = best & first_of_box
+    rows["on_front"] = on_front
+    rows.insert(0, "design", "")
+    numbers = np.cumsum(on_front)
+    rows.loc[on_front, "design"] = [f"D{n}" for n in numbers[on_front]]
+    rows.loc[~on_front, "design"] = [f"F{n + 1}" for n in range(int((~on_front).sum()))]
+    rows["also_in"] = ""
+    rows["dominated_by"], rows["dominated_how"] = "", ""
+    _explain(study, rows, boxes, on_front)
+    common = rows[on_front].drop(columns=["on_front", "dominated_by", "dominated_how"])
+    return common.reset_index(drop=True), rows.drop(columns=["also_in"])
+
+
+def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.ndarray) -> None:
+    """Fill in what dominates each design off the front, and which families tie with one on it."""
+    members = np.flatnonzero(on_front)
+    for row in np.flatnonzero(~on_front):
+        gains = boxes[row] - boxes[members]
+        worthy = np.flatnonzero((gains >= 0).all(axis=1))
+        winner = worthy[np.argmax((gains[worthy] > 0).sum(axis=1))]
+        index, gain = members[winner], gains[winner]
+        rows.loc[row, "dominated_by"] = rows.loc[index, "design"]
+        if not gain.any():
+            rows.loc[row, "dominated_how"] = "equal when rounded"
+            tied = [rows.loc[index, "also_in"], rows.loc[row, "family"]]
+            rows.loc[index, "also_in"] = ", ".join(dict.fromkeys(t for t in tied if t))
+            continue
+        words = []
+        for objective, steps in zip(study.objectives, gain, strict=True):
+            if steps:
+                metric = METRICS[objective.key]
+                word = "less" if objective.sign > 0 else "more"
+                unit = f" {metric.unit}" if metric.unit else ""
+                words.append(f"{steps * objective.resolution:g}{unit} {word} {metric.label}")
+        rows.loc[row, "dominated_how"] = ", ".join(words)
+
+
+def _family_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
+    """Return the members of one family's front, scored by the plain path."""
+    family, archive = front.island.family, front.archive
+    designs = front.island.genome.decode(archive.genomes)
+    batch, engine = designs.batch, family.engine
+    n = len(archive)
+    evaluation = Evaluation(engine, batch)
+    labels = [tuple(str(i + 1) for i in range(family.cylinders))] * n
+    orders = [order_text(names, phi) for names, phi in zip(labels, evaluation.firing_angles_deg, strict=True)]
+    angles = throw_angles_deg(family, batch)
+    rising = np.sort(evaluation.firing_angles_deg, axis=1)
+    columns: dict[str, Any] = {
+        "family": [family.name] * n,
+        "arrangement": [family.arrangement] * n,
+        "cylinders": [family.cylinders] * n,
+        "pins": [family.pins] * n,
+        "bank_angle_deg": np.ptp(batch.bank_angles_deg, axis=1),
+        "splay_deg": designs.splay_deg,
+        "throw_angles": ["-".join(f"{a:.6g}" for a in row) for row in angles],
+        "firing_order": ["-".join(order) for order in orders],
+        "shafts": [_shafts_text(row) for row in batch.shaft_fractions],
+        "reciprocating_fraction": batch.reciprocating_fraction,
+        "rotating_fraction": batch.rotating_fraction,
+        "throw_angles_deg": angles.tolist(),
+        "cylinder_banks": (np.broadcast_to(batch.banks, rising.shape) + 1).tolist(),
+        "firing_angles_deg": evaluation.firing_angles_deg.tolist(),
+        "firing_intervals_deg": firing.intervals_from_sorted(rising.T, study.cycle_deg).T.tolist(),
+        "collectors": (np.broadcast_to(batch.collectors, rising.shape) + 1).tolist(),
+        "bore_mm": np.full(n, units.mm_from_m(engine.bore_m)),
+        "stroke_mm": np.full(n, units.mm_from_m(2 * engine.crank_radius_m)),
+        "speed_rpm": np.full(n, units.rpm_from_rad_s(engine.speed_rad_s)),
+    }
+    columns |= {key: metric.compute(evaluation) for key, metric in METRICS.items()}
+    for column, objective in enumerate(study.objectives):
+        rounded = archive.boxes[:, column] * objective.resolution * objective.sign
+        columns[f"{objective.key}_rounded"] = rounded + 0.0
+    columns["equals"] = [len(equals) for equals in archive.equals]
+    columns["generation"] = archive.generations
+    return pd.DataFrame(columns)
+
+
+def _shafts_text(fractions: FloatArray) -> str:
+    names = [slot.name for slot, share in zip(SLOTS, fractions, strict=True) if share]
+    return " + ".join(names) if names else "none"
+
+
+def one_row_batch(row: pd.Series) -> Batch:
+    """Return the candidate of a row as a batch of one, for pictures and layout files."""
+    pins = np.array(row["throw_angles_deg"], float)
+    banks = np.array(row["cylinder_banks"], np.int64)[np.newaxis] - 1
+    n = banks.shape[1]
+    throws = np.repeat(np.arange(len(pins)), n // len(pins))
+    half_deg = 0.5 * row["bank_angle_deg"]
+    angles = [0.0] if row["arrangement"] == "in-line" else [-half_deg, half_deg]
+    names = [slot.name for slot in SLOTS]
+    shafts = [float(name in row["shafts"].split(" + ")) for name in names]
+    batch = Batch(
+        pin_angles_deg=pins[throws][np.newaxis],
+        bank_angles_deg=np.array([angles]),
+        banks=banks,
+        firing_bits=np.zeros((1, n), np.int64),
+        rotating_fraction=np.array([row["rotating_fraction"]]),
+        reciprocating_fraction=np.array([row["reciprocating_fraction"]]),
+        shaft_fractions=np.array([shafts]),
+        collectors=np.array(row["collectors"], np.int64)[np.newaxis] - 1,
+    )
+    turns = np.array(row["firing_angles_deg"]) - firing.crank_phases_deg(batch)[0]
+    bits = np.rint(turns / firing.TURN_DEG).astype(np.int64)[np.newaxis]
+    return Batch(**({k: getattr(batch, k) for k in Batch.__slots__} | {"firing_bits": bits}))
+
+
+def write_front(path: Path, table: pd.DataFrame, study: Study, *, extra: dict[str, Any]) -> None:
+    """Write a front as Parquet, whole or not at all, the same bytes for the same front.
+
+    Parameters
+    ----------
+    path : Path
+        Where to.
+    table : DataFrame
+        From `front_tables`.
+    study : Study
+        Goes into the metadata with its full text.
+    extra : dict
+        What else belongs into the metadata, JSON-ready.
+    """
+    metadata = {
+        "schema": SCHEMA,
+        "study": study.text,
+        "seed": study.seed,
+        "versions": package_versions(),
+        "objectives": [
+            {"metric": o.key, "sense": METRICS[o.key].sense, "resolution": o.resolution}
+            for o in study.objectives
+        ],
+        "units": {key: metric.unit for key, metric in METRICS.items()},
+        "senses": {key: metric.sense for key, metric in METRICS.items()},
+        **extra,
+    }
+    arrow = pa.Table.from_pandas(table, preserve_index=False)
+    stored = {**(arrow.schema.metadata or {}), _METADATA_KEY: json.dumps(metadata).encode()}
+    arrow = arrow.replace_schema_metadata(stored)
+    write_whole(path, lambda beside: pq.write_table(arrow, beside, compression="zstd"))
+
+
+def read_front(path: Path | str) -> pd.DataFrame:
+    """Return a front as a frame, with its metadata (units, senses, study, versions) in `attrs`.
+
+    Raises
+    ------
+    InputError
+        If the file is no front, or of a newer schema than this version knows.
+    """
+    try:
+        arrow = pq.read_table(path)
+    except (OSError, pa.ArrowInvalid) as error:
+        reason = str(error).splitlines()[0].rstrip(".")
+        raise InputError(str(path), reason, "a front.parquet of a run") from None
+    stored = (arrow.schema.metadata or {}).get(_METADATA_KEY)
+    metadata = json.loads(stored) if stored else {}
+    if metadata.get("schema") != SCHEMA:
+        got = metadata.get("schema", "no crankfront metadata")
+        raise InputError(str(path), str(got), f"a file of the schema {SCHEMA}")
+    frame = arrow.to_pandas()
+    frame.attrs = metadata
+    return frame
+
+
+def package_versions() -> dict[str, str]:
+    """Return the versions on which the numbers depend."""
+    names = ("crankfront", "numpy", "scipy", "pymoo", "moocore", "pandas", "pyarrow")
+    found = {}
+    for name in names:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def family_of_row(row: pd.Series, families: Sequence[Family]) -> Family:
+    """Return the family that a row belongs to."""
+    return next(family for family in families if family.name == row["family"])

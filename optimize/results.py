@@ -1,0 +1,106 @@
+"""What a run leaves in its directory: Parquet, pictures, layout files of the shortlist, summary."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from optimize.export import layout_of, layout_text
+from optimize.files import write_text
+from optimize.fronts import family_of_row, write_front
+from optimize.run import Outcome
+from optimize.shortlist import Pick, shortlist
+from optimize.study import Study
+from optimize.summary import summary_text
+
+
+def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: bool) -> list[Pick]:
+    """Write all results of a run and return the shortlist.
+
+    Parameters
+    ----------
+    study, outcome
+        What was searched and what came of it.
+    folder : Path
+        Run directory.
+    pictures : bool
+        Whether to draw.
+    """
+    picks = shortlist(outcome.common, study)
+    extra: dict[str, Any] = {
+        "is_complete": outcome.is_complete,
+        "evaluations": sum(state.evaluations for state in outcome.states.values()),
+        "population": outcome.plan.population,
+        "shortlist": [
+            {"design": pick.design, "reasons": list(pick.reasons)} for pick in picks
+        ],
+    }
+    write_front(folder / "front.parquet", outcome.common, study, extra=extra)
+    write_front(folder / "family_fronts.parquet", outcome.family_rows, study, extra=extra)
+    history = outcome.history.drop(columns=["lower", "reference"], errors="ignore")
+    write_front(folder / "history.parquet", history, study, extra={})
+    _layout_files(study, outcome, picks, folder / "shortlist")
+    write_text(folder / "summary.md", summary_text(study, outcome, picks))
+    if pictures and len(outcome.common):
+        _pictures(study, outcome, history, picks, folder / "pictures")
+    return picks
+
+
+def _layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
+    folder.mkdir(exist_ok=True)
+    names = set()
+    for pick in picks:
+        row = _row(outcome, pick)
+        family = family_of_row(row, outcome.plan.families)
+        name = f"{_file_name(pick)}.toml"
+        names.add(name)
+        write_text(folder / name, layout_text(row, family, study, name=pick.name))
+    for old in folder.glob("*.toml"):
+        if old.name not in names:
+            old.unlink()
+
+
+def _pictures(
+    study: Study, outcome: Outcome, history: pd.DataFrame, picks: list[Pick], folder: Path
+) -> None:
+    from optimize import cards, plots
+
+    folder.mkdir(exist_ok=True)
+    objectives = [objective.key for objective in study.objectives]
+    named = [(pick.design, pick.name, "; ".join(pick.reasons)) for pick in picks]
+    drawn = {
+        "front-scatter-matrix": plots.scatter_matrix(
+            outcome.common, objectives, title=f"{study.name}: front, objectives in pairs"
+        ),
+        "front-parallel-coordinates": plots.parallel_coordinates(
+            outcome.common, objectives, named, title=f"{study.name}: front, all objectives at once"
+        ),
+        "force-and-evenness": plots.force_evenness(
+            outcome.common, named, title=f"{study.name}: residual force and evenness of firing"
+        ),
+        "hypervolume": plots.hypervolume_history(
+            history, title=f"{study.name}: growth of the front over the search"
+        ),
+    }
+    for name, figure in drawn.items():
+        if figure is not None:
+            plots.save(figure, folder / name)
+    for pick in picks:
+        row = _row(outcome, pick)
+        family = family_of_row(row, outcome.plan.families)
+        card = cards.design_card(
+            layout_of(row, family, study, name=pick.name),
+            title=pick.name,
+            subtitle="; ".join(pick.reasons),
+        )
+        plots.save(card, folder / _file_name(pick))
+
+
+def _row(outcome: Outcome, pick: Pick) -> pd.Series:
+    return outcome.common[outcome.common["design"] == pick.design].iloc[0]
+
+
+def _file_name(pick: Pick) -> str:
+    return pick.name.replace(" ", "-")

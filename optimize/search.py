@@ -1,0 +1,369 @@
+"""The fence around pymoo: the only module that knows it (seen with pymoo 0.6.2).
+
+pymoo takes misspelt arguments in silence, believes NaN, stops at default budgets and leaves some
+paths unseeded. So one function with named arguments builds every algorithm, scores are checked
+before they are handed over, budgets are ours, and every random number comes from one generator.
+"""
+
+from __future__ import annotations
+
+import json
+import warnings
+from dataclasses import dataclass
+from time import perf_counter
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pymoo.algorithms.moo.nsga2 import NSGA2
+from pymoo.core.crossover import Crossover
+from pymoo.core.duplicate import NoDuplicateElimination
+from pymoo.core.mutation import Mutation
+from pymoo.core.population import Population
+from pymoo.core.problem import Problem
+from pymoo.core.sampling import Sampling
+from pymoo.core.selection import Selection
+from pymoo.core.termination import NoTermination
+from pymoo.util.misc import random_permutations
+
+from evaluate.batch import FloatArray
+from optimize import operators
+from optimize.archive import Archive
+from optimize.problem import Island
+from optimize.seeding import first_genomes
+
+#: Rounds of mating that may fail to find a new design before an island counts as exhausted.
+FRUITLESS_ROUNDS = 25
+
+
+@dataclass(slots=True)
+class IslandState:
+    """All that an island needs to go on; plain arrays, so that it can be stored and sent.
+
+    Attributes
+    ----------
+    genomes, objectives, violations : array
+        The population. (members, genes), (members, objectives), (members, constraints)
+    rank, crowding : array, shape (members,)
+        From the last survival.
+    visited : set of int
+        Canonical keys of all designs scored so far.
+    random_state : str
+        State of the generator, as JSON.
+    generation, evaluations : int
+        Generations done and designs scored.
+    is_exhausted : bool
+        Whether no new design could be found.
+    least_violation : array, shape (constraints,)
+        Smallest violation seen of each constraint, to explain a family without feasible design.
+    archive : Archive
+        Non-dominated feasible designs.
+    history : list of tuple
+        Since the last call of `advance`: (generation, evaluations, seconds, front or None where
+        it did not change).
+    """
+
+    genomes: FloatArray
+    objectives: FloatArray
+    violations: FloatArray
+    rank: FloatArray
+    crowding: FloatArray
+    visited: set[int]
+    random_state: str
+    generation: int
+    evaluations: int
+    is_exhausted: bool
+    feasible_seen: int
+    least_violation: FloatArray
+    archive: Archive
+    history: list[tuple[int, int, float, FloatArray | None]]
+
+
+class _IslandProblem(Problem):  # type: ignore[misc]
+    """An island as pymoo sees it: vectorised, constrained, in the unit cube."""
+
+    def __init__(self, island: Island) -> None:
+        self.island = island
+        n_constraints = len(island.constraint_names)
+        super().__init__(
+            n_var=island.genome.n_genes,
+            n_obj=len(island.study.objectives),
+            n_ieq_constr=n_constraints,
+            xl=0.0,
+            xu=1.0,
+        )
+
+    def _evaluate(self, x: FloatArray, out: dict[str, Any], *_: Any, **__: Any) -> None:
+        objectives, violations = self.island.score(x)
+        assert objectives.shape == (len(x), self.n_obj)
+        assert violations.shape == (len(x), self.n_ieq_constr)
+        out["F"], out["G"] = objectives, violations
+
+
+class _FirstGenomes(Sampling):  # type: ignore[misc]
+    def _do(
+        self, problem: _IslandProblem, n_samples: int, *_: Any, random_state: Any = None, **__: Any
+    ) -> FloatArray:
+        return first_genomes(problem.island.genome, n_samples, random_state)
+
+
+class _ByKindCrossover(Crossover):  # type: ignore[misc]
+    def __init__(self) -> None:
+        super().__init__(n_parents=2, n_offsprings=2, prob=1.0)
+
+    def _do(
+        self, problem: _IslandProblem, x: FloatArray, *_: Any, random_state: Any = None, **__: Any
+    ) -> FloatArray:
+        return np.array(operators.crossover(problem.island.genome, x[0], x[1], random_state))
+
+
+class _ByKindMutation(Mutation):  # type: ignore[misc]
+    def _do(
+        self, problem: _IslandProblem, x: FloatArray, *_: Any, random_state: Any = None, **__: Any
+    ) -> FloatArray:
+        return operators.mutate(problem.island.genome, x, random_state)
+
+
+class _ArrayTournament(Selection):  # type: ignore[misc]
+    """Binary tournament by violation, rank and crowding on whole arrays."""
+
+    def _do(
+        self,
+        problem: _IslandProblem,  # noqa: ARG002 - pymoo passes it by place
+        pop: Population,
+        n_select: int,
+        n_parents: int = 2,
+        random_state: Any = None,
+        **_: Any,
+    ) -> NDArray[np.int64]:
+        n = n_select * n_parents
+        rounds = -(-2 * n // len(pop))
+        pairs = random_permutations(rounds, len(pop), random_state=random_state)[: 2 * n]
+        left, right = pairs.reshape(n, 2).T
+        violation = np.array([individual.CV[0] for individual in pop])
+        rank, crowding = _ranks(pop)
+        order = np.lexsort([-crowding, rank, violation])  # a total order decides every pairing
+        place = np.empty(len(pop), np.int64)
+        place[order] = np.arange(len(pop))
+        tied = (
+            (violation[left] == violation[right])
+            & (rank[left] == rank[right])
+            & (crowding[left] == crowding[right])
+        )
+        better = np.where(tied, random_state.random(n) < 0.5, place[left] < place[right])
+        winners: NDArray[np.int64] = np.where(better, left, right)
+        return winners.reshape(n_select, n_parents)
+
+
+class _Nsga2(NSGA2):  # type: ignore[misc]
+    """NSGA-II that scores every design once: what was visited is never an offspring again."""
+
+    visited: set[int]
+    is_exhausted = False
+
+    def _new_only(self, genomes: FloatArray) -> FloatArray:
+        """Return the genomes of designs not seen before, and remember them."""
+        island = self.problem.island
+        keys = island.keys(island.genome.decode(genomes)).tolist()
+        fresh = []
+        for row, key in enumerate(keys):
+            if key not in self.visited:
+                self.visited.add(key)
+                fresh.append(row)
+        return genomes[fresh]
+
+    def _initialize_infill(self) -> Population:
+        genomes = first_genomes(self.problem.island.genome, self.pop_size, self.random_state)
+        return self._filled(self._new_only(genomes), self.pop_size)
+
+    def _infill(self) -> Population:
+        return self._filled(np.zeros((0, self.problem.n_var)), self.n_offsprings)
+
+    def _filled(self, genomes: FloatArray, wanted: int) -> Population:
+        """Return a population of new designs: children first, strangers when these run dry."""
+        genome, fruitless = self.problem.island.genome, 0
+        while len(genomes) < wanted and fruitless < FRUITLESS_ROUNDS:
+            missing = wanted - len(genomes)
+            if self.is_initialized and fruitless < 2:
+                children = self.mating._do(
+                    self.problem, self.pop, missing, algorithm=self, random_state=self.random_state
+                )
+                tried = children.get("X")[:missing]
+            else:
+                tried = operators.sample(genome, max(missing, 64), self.random_state)
+            fresh = self._new_only(tried)
+            for left_over in fresh[missing:]:  # not taken: may come again
+                key = self.problem.island.keys(genome.decode(left_over[np.newaxis]))[0]
+                self.visited.discard(int(key))
+            genomes = np.concatenate([genomes, fresh[:missing]])
+            fruitless = 0 if len(fresh) else fruitless + 1
+        self.is_exhausted = fruitless >= FRUITLESS_ROUNDS
+        return Population.new("X", genomes)
+
+    def _set_optimum(self, **_: Any) -> None:
+        self.opt = self.pop[:1]  # ours is the archive
+
+
+def _ranks(pop: Population) -> tuple[FloatArray, FloatArray]:
+    """Return rank and crowding; infeasible members have none, and need none."""
+    rank = np.array([individual.data.get("rank", 0) or 0 for individual in pop], float)
+    crowding = np.array([individual.data.get("crowding", 0) or 0 for individual in pop], float)
+    return rank, np.nan_to_num(crowding, posinf=1e300)
+
+
+def _algorithm(island: Island, *, population: int) -> _Nsga2:
+    """Return a fresh algorithm with fresh operators; the one place where pymoo is configured."""
+    algorithm = _Nsga2(
+        pop_size=population,
+        sampling=_FirstGenomes(),
+        selection=_ArrayTournament(),
+        crossover=_ByKindCrossover(),
+        mutation=_ByKindMutation(),
+        eliminate_duplicates=NoDuplicateElimination(),
+        output=None,
+    )
+    algorithm.setup(_IslandProblem(island), termination=NoTermination(), seed=0)
+    algorithm.termination = NoTermination()
+    return algorithm
+
+
+def advance(
+    island: Island,
+    state: IslandState | None,
+    *,
+    seed: tuple[int, int, int],
+    population: int,
+    generations: int,
+) -> IslandState:
+    """Return the island's state some generations later.
+
+    Parameters
+    ----------
+    island : Island
+        What is optimised.
+    state : IslandState or None
+        Where to go on; None to start.
+    seed : tuple of three int
+        Seed of the study, number of the family, number of the repetition.
+    population, generations : int
+        Size, and how many generations to do.
+
+    Returns
+    -------
+    IslandState
+        The same bits whether the generations are done in one call or in many.
+    """
+    algorithm = _algorithm(island, population=population)
+    resolutions = np.array([objective.resolution for objective in island.study.objectives])
+    if state is None:
+        sequence = np.random.SeedSequence(seed[0], spawn_key=seed[1:])
+        algorithm.random_state = np.random.default_rng(sequence)
+        algorithm.visited = set()
+        archive = Archive.empty(resolutions, island.genome.n_genes)
+        evaluations, generation, feasible_seen = 0, 0, 0
+        least = np.full(len(island.constraint_names), np.inf)
+    else:
+        _restore(algorithm, state)
+        archive, evaluations, generation = state.archive, state.evaluations, state.generation
+        feasible_seen, least = state.feasible_seen, state.least_violation
+    history: list[tuple[int, int, float, FloatArray | None]] = []
+    for _ in range(generations):
+        if algorithm.is_exhausted:
+            break
+        started = perf_counter()
+        offspring = algorithm.ask()
+        if offspring is None or not len(offspring):
+            algorithm.is_exhausted = True
+            break
+        algorithm.evaluator.eval(algorithm.problem, offspring, algorithm=algorithm)
+        genomes, objectives, violations = offspring.get("X", "F", "G")
+        algorithm.tell(infills=offspring)
+        generation += 1
+        evaluations += len(genomes)
+        feasible = (violations <= 0).all(axis=1)
+        feasible_seen += int(feasible.sum())
+        least = np.minimum(least, violations.min(axis=0))
+        changed = False
+        if feasible.any():
+            kept = genomes[feasible]
+            keys = island.keys(island.genome.decode(kept))
+            changed = archive.add(kept, objectives[feasible], keys, generation)
+        front = archive.objectives.copy() if changed else None
+        history.append((generation, evaluations, perf_counter() - started, front))
+    genomes, objectives, violations = algorithm.pop.get("X", "F", "G")
+    rank, crowding = _ranks(algorithm.pop)
+    return IslandState(
+        genomes=genomes,
+        objectives=objectives,
+        violations=violations,
+        rank=rank,
+        crowding=crowding,
+        visited=algorithm.visited,
+        random_state=json.dumps(algorithm.random_state.bit_generator.state),
+        generation=generation,
+        evaluations=evaluations,
+        is_exhausted=algorithm.is_exhausted,
+        feasible_seen=feasible_seen,
+        least_violation=least,
+        archive=archive,
+        history=history,
+    )
+
+
+def _restore(algorithm: _Nsga2, state: IslandState) -> None:
+    """Put a state back into a fresh algorithm."""
+    population = Population.new(
+        "X", state.genomes, "F", state.objectives, "G", state.violations
+    )
+    for individual, rank, crowding in zip(population, state.rank, state.crowding, strict=True):
+        individual.evaluated = {"F", "G", "H"}
+        individual.set("rank", int(rank))
+        individual.set("crowding", crowding)
+    random_state = np.random.default_rng()
+    random_state.bit_generator.state = json.loads(state.random_state)
+    algorithm.random_state = random_state
+    algorithm.pop = population
+    algorithm.is_initialized = True
+    algorithm.n_iter = state.generation + 1
+    algorithm.start_time = 0.0
+    algorithm.visited = state.visited
+    algorithm.is_exhausted = state.is_exhausted
+    algorithm._set_optimum()
+
+
+def knees(scaled: FloatArray) -> list[int]:
+    """Return the rows with outstanding trade-offs: little is gained elsewhere for what is lost.
+
+    Parameters
+    ----------
+    scaled : array, shape (designs, objectives)
+        Objectives scaled to 0..1, to be lessened.
+    """
+    from pymoo.mcdm.high_tradeoff import HighTradeoffPoints
+
+    if len(scaled) < 3:
+        return []
+    with warnings.catch_warnings():  # pymoo divides by zero here and sets a global filter
+        warnings.simplefilter("ignore")
+        found = HighTradeoffPoints().do(scaled)
+    return [] if found is None else sorted(int(i) for i in np.atleast_1d(found))
+
+
+def weighted_pick(scaled: FloatArray, weights: FloatArray) -> int:
+    """Return the row that is best for a reader who weighs the objectives so.
+
+    pymoo's achievement scalarising function: the largest weighted distance from the ideal point
+    is least.
+
+    Parameters
+    ----------
+    scaled : array, shape (designs, objectives)
+        Objectives scaled to 0..1, to be lessened.
+    weights : array, shape (objectives,)
+        Importance, positive.
+    """
+    from pymoo.decomposition.asf import ASF
+
+    # ASF divides by its weights, so importance goes in inverted; a hair of the sum breaks ties.
+    distance = ASF().do(scaled, 1 / weights, ideal_point=np.zeros(scaled.shape[1]))
+    return int(np.lexsort([scaled.sum(axis=1), np.round(np.ravel(distance), 9)])[0])

@@ -1,0 +1,107 @@
+"""One search from the command line: directories, seeds, interrupts, progress, results."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from types import FrameType
+
+from rich.console import Console
+
+from evaluate.errors import InputError
+from optimize.files import writable_directory, write_text
+from optimize.progress import shown_progress
+from optimize.results import write_results
+from optimize.run import Outcome, StopRequest, plan_of, run_study
+from optimize.shortlist import Pick
+from optimize.study import Study, read_study
+
+
+def search_and_write(
+    file: Path,
+    *,
+    out: Path | None,
+    resume: bool,
+    workers: int | None,
+    seed: int | None,
+    pictures: bool,
+) -> tuple[Outcome, list[Pick], Path, Study]:
+    """Search a study file and write the run directory.
+
+    Raises
+    ------
+    InputError
+        If the study, the directory or the options cannot be used; nothing is written then.
+    """
+    study = read_study(file)
+    if seed is not None:
+        study = replace(study, seed=seed)
+    plan = plan_of(study)
+    folder = _run_directory(study, out, resume=resume)
+    console = Console(stderr=True)
+    count = workers or os.cpu_count() or 1
+    console.print(
+        f"{study.name}: {len(plan.families)} families x {study.seeds} seed(s), at most "
+        f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}, "
+        f"{count} process(es), into {folder}",
+        highlight=False,
+    )
+    if not resume:
+        write_text(folder / "study.toml", study.text)
+    stop = StopRequest()
+    with _first_interrupt_stops(stop, console), shown_progress(console) as report:
+        outcome = run_study(study, folder, workers=count, resume=resume, report=report, stop=stop)
+    picks = write_results(study, outcome, folder, pictures=pictures)
+    return outcome, picks, folder, study
+
+
+def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
+    """Return the directory of the run; a directory with results is never overwritten unasked."""
+    if resume:
+        if out is None:
+            raise InputError("--resume", "no --out", "the run directory to go on with, as --out DIR")
+        if not (out / "checkpoints" / "round.json").exists():
+            raise InputError("--resume", f"no checkpoint in {out}", "a run directory that holds one")
+        return writable_directory(out, "--out")
+    if out is None:
+        base = Path("results") / _slug(study.name)
+        out, number = base, 2
+        while _holds_a_run(out):
+            out, number = base.with_name(f"{base.name}-{number}"), number + 1
+    elif _holds_a_run(out):
+        raise InputError(
+            "--out", f"{out}, which holds a run already", "a new directory, or --resume to go on"
+        )
+    return writable_directory(out, "--out")
+
+
+def _holds_a_run(folder: Path) -> bool:
+    names = ("front.parquet", "study.toml", "checkpoints")
+    return any((folder / name).exists() for name in names)
+
+
+def _slug(name: str) -> str:
+    kept = "".join(c if c.isalnum() or c in "-_" else "-" for c in name.strip().lower())
+    return kept.strip("-") or "study"
+
+
+@contextmanager
+def _first_interrupt_stops(stop: StopRequest, console: Console) -> Iterator[None]:
+    """Let the first Ctrl-C (or SIGTERM) end the run at the next barrier, the second at once."""
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        if stop.is_set.is_set():
+            raise KeyboardInterrupt
+        stop.is_set.set()
+        console.print("Finishing this round and saving; Ctrl-C again stops at once.")
+
+    saved = {s: signal.signal(s, on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in saved.items():
+            signal.signal(number, handler)

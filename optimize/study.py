@@ -1,0 +1,487 @@
+"""Study files: the givens, the space, the limits, the objectives and the budget of one search."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+from evaluate import firing, units
+from evaluate.batch import SLOTS
+from evaluate.errors import InputError, unknown_word
+from evaluate.layout import (
+    NotNegative,
+    Positive,
+    ProportionsTable,
+    Share,
+    parse_collector_rule,
+    partition_from_labels,
+    read_layout,
+)
+from evaluate.metrics import METRICS, known_metric
+from evaluate.proportions import Proportions
+from evaluate.sizing import PINS
+from evaluate.tables import read_toml, typed
+
+MOST_CYLINDERS = 16
+MOST_OBJECTIVES = 8
+ARRANGEMENTS = ("in-line", "v", "opposed")
+DEFAULT_OBJECTIVES = (
+    "force_rms_N",
+    "couple_rms_Nm",
+    "firing_fluctuation",
+    "exhaust_unevenness_deg",
+    "parts",
+)
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
+    pass
+
+
+class StudyTable(_Table):
+    """Name, question and seed."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    question: str = ""
+    seed: Annotated[int, Meta(ge=0)] = 1
+
+
+class SpeedTable(_Table):
+    """Equal speed or equal mean piston speed for all cylinder counts."""
+
+    rpm: Positive | None = None
+    mean_piston_speed_m_s: Positive | None = None
+
+
+class EngineTable(_Table):
+    """The givens."""
+
+    displacement_cm3: Positive
+    speed: SpeedTable
+    cycle_strokes: Literal[2, 4] = 4
+    stroke_to_bore: Positive = 1.0
+    crank_radius_to_rod: Annotated[float, Meta(gt=0, lt=1)] = 0.30
+
+
+class RangeTable(_Table):
+    """A continuous range."""
+
+    from_: float = msgspec.field(name="from")
+    to: float
+
+
+class ShaftsTable(_Table):
+    """Balance-shaft slots that may be used, and how many at once."""
+
+    slots: list[str] = []
+    at_most: Annotated[int, Meta(ge=0, le=3)] = 3
+
+
+class SpaceTable(_Table):
+    """What is searched."""
+
+    cylinders: Annotated[
+        list[Annotated[int, Meta(ge=1, le=MOST_CYLINDERS)]], Meta(min_length=1)
+    ]
+    arrangements: Annotated[list[str], Meta(min_length=1)] = msgspec.field(
+        default_factory=lambda: list(ARRANGEMENTS)
+    )
+    pins: Annotated[list[str], Meta(min_length=1)] = msgspec.field(
+        default_factory=lambda: list(PINS)
+    )
+    bank_angle_deg: Annotated[list[float], Meta(min_length=1)] | RangeTable = msgspec.field(
+        default_factory=lambda: [60.0, 75.0, 90.0, 120.0]
+    )
+    throw_angle_step_deg: Annotated[float, Meta(ge=0, le=180)] = 15.0
+    reciprocating_fraction: Annotated[list[NotNegative], Meta(min_length=1)] | RangeTable = (
+        msgspec.field(default_factory=lambda: [0.0, 0.5])
+    )
+    rotating_fraction: Share = 1.0
+    balance_shafts: ShaftsTable = ShaftsTable()
+
+
+class BoundTable(_Table):
+    """Limits of a value."""
+
+    at_most: float | None = None
+    at_least: float | None = None
+
+
+class SplayTable(_Table):
+    """Limit of the splay of a split pin."""
+
+    at_most: Annotated[float, Meta(ge=0, le=180)]
+
+
+ConstraintsTable = msgspec.defstruct(
+    "ConstraintsTable",
+    [
+        ("even_firing", bool, False),
+        ("mirror_symmetric", bool, False),
+        ("largest_interval_factor", Annotated[float, Meta(ge=1)] | None, 1.25),
+        ("splay_deg", SplayTable | None, None),
+        *((key, BoundTable | None, None) for key in METRICS),
+    ],
+    forbid_unknown_fields=True,
+    kw_only=True,
+    frozen=True,
+)
+
+
+class ObjectiveTable(_Table):
+    """One objective and the difference that matters."""
+
+    metric: str
+    resolution: Positive | None = None
+
+
+class CollectorsTable(_Table):
+    """Exhaust collectors."""
+
+    collectors: str | dict[str, list[list[str]]] = "per bank"
+    open_duration_deg: Annotated[float, Meta(gt=0, le=720)] = 240.0
+
+
+class SearchTable(_Table):
+    """Budget."""
+
+    population: Annotated[int, Meta(ge=8, le=10_000)] = 200
+    evaluations: Annotated[int, Meta(ge=8, le=10**12)] = 200_000
+    seeds: Annotated[int, Meta(ge=1, le=1000)] = 1
+
+
+class BaselineTable(_Table):
+    """What everybody would build."""
+
+    layout: str
+
+
+class StudyTables(_Table):
+    """A study file."""
+
+    study: StudyTable
+    engine: EngineTable
+    space: SpaceTable
+    proportions: ProportionsTable | None = None  # type: ignore[valid-type]
+    constraints: ConstraintsTable = msgspec.field(default_factory=ConstraintsTable)  # type: ignore[valid-type]
+    objectives: Annotated[list[ObjectiveTable], Meta(min_length=1)] = msgspec.field(
+        default_factory=lambda: [ObjectiveTable(metric=key) for key in DEFAULT_OBJECTIVES]
+    )
+    exhaust: CollectorsTable = CollectorsTable()
+    search: SearchTable = SearchTable()
+    baseline: BaselineTable | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Objective:
+    """A metric to be improved and the difference in it that matters, in its unit."""
+
+    key: str
+    resolution: float
+
+    @property
+    def sign(self) -> float:
+        """Return 1 when less is better and -1 when more is."""
+        return 1.0 if METRICS[self.key].sense == "least" else -1.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bound:
+    """A limit on a metric: value <= limit for sign 1, value >= limit for sign -1."""
+
+    key: str
+    sign: float
+    limit: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Choice:
+    """A value that is picked from a list (`values`) or from a range (`low`, `high`)."""
+
+    values: tuple[float, ...] = ()
+    low: float = 0.0
+    high: float = 0.0
+
+    @property
+    def is_range(self) -> bool:
+        """Return whether any value between the two ends may be taken."""
+        return not self.values
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Study:
+    """One checked study.
+
+    Attributes
+    ----------
+    text : str
+        The file as it was read, for the run directory and the results' metadata.
+    cycle_deg, displacement_m3, speed_rad_s, mean_piston_speed_m_s
+        The givens; exactly one of the speeds is not None. [deg], [m^3], [rad/s], [m/s]
+    shaft_subsets : tuple of tuple of int
+        Allowed sets of `SLOTS`, the empty one first.
+    collectors : str, int or dict
+        "one", "per bank", a number of groups (the best partition), or partitions by count.
+    splay_limit_deg : float
+        Largest splay of a split pin. [deg]
+    """
+
+    name: str
+    question: str
+    seed: int
+    text: str
+    cycle_deg: float
+    displacement_m3: float
+    stroke_to_bore: float
+    crank_radius_to_rod: float
+    speed_rad_s: float | None
+    mean_piston_speed_m_s: float | None
+    proportions: Proportions
+    cylinders: tuple[int, ...]
+    arrangements: tuple[str, ...]
+    pins: tuple[str, ...]
+    bank_angle_deg: Choice
+    throw_angle_step_deg: float
+    reciprocating_fraction: Choice
+    rotating_fraction: float
+    shaft_subsets: tuple[tuple[int, ...], ...]
+    even_firing: bool
+    mirror_symmetric: bool
+    largest_interval_factor: float | None
+    splay_limit_deg: float
+    bounds: tuple[Bound, ...]
+    objectives: tuple[Objective, ...]
+    collectors: str | int | dict[int, tuple[int, ...]]
+    open_duration_deg: float
+    population: int
+    evaluations: int
+    seeds: int
+    baseline: Path | None
+
+    @property
+    def active_metrics(self) -> tuple[str, ...]:
+        """Return the keys of all metrics that decide, objectives first, each once."""
+        keys = [o.key for o in self.objectives] + [b.key for b in self.bounds]
+        return tuple(dict.fromkeys(keys))
+
+
+def read_study(path: Path | str) -> Study:
+    """Return the study in a file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be used; the message says where and what is allowed.
+    """
+    file = Path(path)
+    tables = read_toml(file)
+    try:
+        return study_from_tables(tables, text=file.read_text("utf-8"), folder=file.parent)
+    except InputError as error:
+        raise error.inside(file.name) from None
+
+
+def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = Path()) -> Study:
+    """Return a study from tables as `tomllib` reads them.
+
+    Raises
+    ------
+    InputError
+        If they do not describe a study.
+    """
+    file = typed(tables, StudyTables)
+    space, constraints = file.space, file.constraints
+    _words("space.arrangements", space.arrangements, ARRANGEMENTS)
+    _words("space.pins", space.pins, PINS)
+    _unique("space.cylinders", space.cylinders)
+    speed = file.engine.speed
+    if (speed.rpm is None) == (speed.mean_piston_speed_m_s is None):
+        got = "neither" if speed.rpm is None else "both"
+        raise InputError("engine.speed", got, "one of rpm and mean_piston_speed_m_s")
+    splay = constraints.splay_deg  # type: ignore[attr-defined]
+    return Study(
+        name=file.study.name,
+        question=file.study.question,
+        seed=file.study.seed,
+        text=text,
+        cycle_deg=180.0 * file.engine.cycle_strokes,
+        displacement_m3=file.engine.displacement_cm3 * 1e-6,
+        stroke_to_bore=file.engine.stroke_to_bore,
+        crank_radius_to_rod=file.engine.crank_radius_to_rod,
+        speed_rad_s=None if speed.rpm is None else units.rad_s_from_rpm(speed.rpm),
+        mean_piston_speed_m_s=speed.mean_piston_speed_m_s,
+        proportions=_proportions(file.proportions, file.engine.crank_radius_to_rod),
+        cylinders=tuple(sorted(space.cylinders)),
+        arrangements=tuple(a for a in ARRANGEMENTS if a in space.arrangements),
+        pins=tuple(p for p in PINS if p in space.pins),
+        bank_angle_deg=_choice("space.bank_angle_deg", space.bank_angle_deg, above=0, most=180),
+        throw_angle_step_deg=_step(space.throw_angle_step_deg),
+        reciprocating_fraction=_choice(
+            "space.reciprocating_fraction", space.reciprocating_fraction, above=-1e-12, most=2
+        ),
+        rotating_fraction=space.rotating_fraction,
+        shaft_subsets=_shaft_subsets(space.balance_shafts),
+        even_firing=constraints.even_firing,  # type: ignore[attr-defined]
+        mirror_symmetric=constraints.mirror_symmetric,  # type: ignore[attr-defined]
+        largest_interval_factor=constraints.largest_interval_factor,  # type: ignore[attr-defined]
+        splay_limit_deg=180.0 if splay is None else splay.at_most,
+        bounds=_bounds(constraints),
+        objectives=_objectives(file.objectives),
+        collectors=_collectors(file.exhaust.collectors, space.cylinders),
+        open_duration_deg=file.exhaust.open_duration_deg,
+        population=file.search.population,
+        evaluations=file.search.evaluations,
+        seeds=file.search.seeds,
+        baseline=_baseline(file.baseline, folder),
+    )
+
+
+def _words(where: str, given: list[str], allowed: Any) -> None:
+    for index, word in enumerate(given):
+        if word not in allowed:
+            raise unknown_word(f"{where}[{index}]", word, allowed)
+    _unique(where, given)
+
+
+def _unique(where: str, given: list[Any]) -> None:
+    for index, item in enumerate(given):
+        if item in given[:index]:
+            raise InputError(f"{where}[{index}]", f"{item!r} a second time", "each value once")
+
+
+def _proportions(table: Any, crank_radius_to_rod: float) -> Proportions:
+    given = {} if table is None else msgspec.structs.asdict(table)
+    try:
+        proportions = Proportions(**{k: v for k, v in given.items() if v is not None})
+    except ValueError as error:
+        name, _, rest = str(error).partition(": got ")
+        got, _, allowed = rest.partition("; allowed: ")
+        raise InputError(f"proportions.{name}", got, allowed) from None
+    offset = abs(proportions.pin_path_offset_to_crank_radius)
+    if 1 / crank_radius_to_rod <= 1 + offset:
+        raise InputError(
+            "proportions.pin_path_offset_to_crank_radius",
+            f"{offset:g}",
+            f"below {1 / crank_radius_to_rod - 1:g}, so that the crank turns over",
+        )
+    for name in ("pitch_shared_to_bore", "pitch_split_to_bore"):
+        if getattr(proportions, name) <= proportions.stagger_to_bore:
+            raise InputError(
+                f"proportions.{name}",
+                f"{getattr(proportions, name):g}",
+                f"above the stagger, {proportions.stagger_to_bore:g}",
+            )
+    return proportions
+
+
+def _choice(where: str, given: list[float] | RangeTable, *, above: float, most: float) -> Choice:
+    if isinstance(given, RangeTable):
+        if given.from_ > given.to:
+            raise InputError(where, f"from {given.from_:g} to {given.to:g}", "from <= to")
+        ends = [("from", given.from_), ("to", given.to)]
+    else:
+        _unique(where, given)
+        ends = [(f"[{i}]", value) for i, value in enumerate(given)]
+    for name, value in ends:
+        if not above < value <= most:
+            place = f"{where}{name}" if name.startswith("[") else f"{where}.{name}"
+            raise InputError(place, f"{value:g}", f"above {max(above, 0):g}, at most {most:g}")
+    if isinstance(given, RangeTable):
+        if given.from_ == given.to:
+            return Choice(values=(given.from_,))
+        return Choice(low=given.from_, high=given.to)
+    return Choice(values=tuple(sorted(given)))
+
+
+def _step(step_deg: float) -> float:
+    if step_deg:
+        steps = firing.TURN_DEG / step_deg
+        if abs(steps - round(steps)) > 1e-9:
+            near = firing.TURN_DEG / round(steps)
+            raise InputError(
+                "space.throw_angle_step_deg",
+                f"{step_deg:g}",
+                f"a step that divides 360, such as {near:g}, or 0 for continuous angles",
+            )
+    return step_deg
+
+
+def _shaft_subsets(table: ShaftsTable) -> tuple[tuple[int, ...], ...]:
+    names = [slot.name for slot in SLOTS]
+    _words("space.balance_shafts.slots", table.slots, names)
+    columns = sorted(names.index(slot) for slot in table.slots)
+    subsets = [
+        tuple(c for i, c in enumerate(columns) if pick >> i & 1) for pick in range(2 ** len(columns))
+    ]
+    allowed = [subset for subset in subsets if len(subset) <= table.at_most]
+    return tuple(sorted(allowed, key=lambda subset: (len(subset), subset)))
+
+
+def _bounds(constraints: Any) -> tuple[Bound, ...]:
+    bounds = []
+    for key in METRICS:
+        table = getattr(constraints, key)
+        if table is None:
+            continue
+        where, least, most = f"constraints.{key}", table.at_least, table.at_most
+        if least is None and most is None:
+            raise InputError(where, "neither at_most nor at_least", "one of them or both")
+        if least is not None and most is not None and least > most:
+            raise InputError(where, f"at_least {least:g} above at_most {most:g}", "at_least <= at_most")
+        if most is not None:
+            bounds.append(Bound(key=key, sign=1.0, limit=most))
+        if least is not None:
+            bounds.append(Bound(key=key, sign=-1.0, limit=least))
+    return tuple(bounds)
+
+
+def _objectives(tables: list[ObjectiveTable]) -> tuple[Objective, ...]:
+    if len(tables) > MOST_OBJECTIVES:
+        raise InputError("objectives", f"{len(tables)} objectives", f"1 to {MOST_OBJECTIVES}")
+    objectives: list[Objective] = []
+    for index, table in enumerate(tables):
+        where = f"objectives[{index}].metric"
+        metric = known_metric(table.metric, where)
+        if table.metric in [objective.key for objective in objectives]:
+            raise InputError(where, f"{table.metric!r} a second time", "each metric once")
+        resolution = metric.resolution if table.resolution is None else table.resolution
+        objectives.append(Objective(key=table.metric, resolution=resolution))
+    return tuple(objectives)
+
+
+def _collectors(
+    given: str | dict[str, list[list[str]]], cylinders: list[int]
+) -> str | int | dict[int, tuple[int, ...]]:
+    where = "exhaust.collectors"
+    if isinstance(given, str):
+        return parse_collector_rule(given, where)
+    partitions: dict[int, tuple[int, ...]] = {}
+    for key, groups in given.items():
+        if not key.isdigit() or int(key) not in cylinders:
+            counts = ", ".join(str(n) for n in sorted(cylinders))
+            raise InputError(f"{where}.{key}", "this key", f"a cylinder count of the space: {counts}")
+        names = tuple(str(i + 1) for i in range(int(key)))
+        partition = partition_from_labels(groups, names, f"{where}.{key}")
+        partitions[int(key)] = tuple(int(group) for group in partition)
+    for n in cylinders:
+        if n not in partitions:
+            raise InputError(where, f"none for {n} cylinders", f"a list of collectors under {n}")
+    return partitions
+
+
+def _baseline(table: BaselineTable | None, folder: Path) -> Path | None:
+    if table is None:
+        return None
+    path = folder / table.layout
+    try:
+        read_layout(path)
+    except InputError as error:
+        raise error.inside("baseline.layout") from None
+    return path
+
+
+FIELD_NAMES = tuple(item.name for item in fields(Study))

@@ -1,0 +1,157 @@
+"""The run in words: what was searched, the shortlist and why, what is not on the front and why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from evaluate.layout import read_layout
+from evaluate.metrics import METRICS, axis_label, score
+from optimize.run import Outcome
+from optimize.shortlist import Pick
+from optimize.study import Study
+
+CAUTION = (
+    "Results are concept-stage estimates from idealised rigid-body models. They do not replace "
+    "detailed crankshaft strength, torsional-vibration, bearing and mount analysis, testing, the "
+    "applicable rules and codes, or the judgement of qualified engineers. Rotating and "
+    "reciprocating machinery can injure and kill when a balance or strength error goes unnoticed."
+)
+
+
+def value_text(key: str, value: float) -> str:
+    """Return a value with as many digits as its reader needs."""
+    if not np.isfinite(value):
+        return "-"
+    if abs(value) >= 100:
+        return f"{value:,.0f}"
+    return f"{value:.3g}" if abs(value) >= 1e-6 else "0"
+
+
+def shortlist_rows(
+    front: pd.DataFrame, picks: Sequence[Pick], study: Study
+) -> tuple[list[str], list[list[str]]]:
+    """Return heading and rows of the shortlist table."""
+    keys = [objective.key for objective in study.objectives]
+    heading = ["design", "family", "bank", "throws", "firing order", "shafts", "counterweights"]
+    heading += [axis_label(key) for key in keys] + ["why"]
+    rows = []
+    for pick in picks:
+        row = front[front["design"] == pick.design].iloc[0]
+        bank = "-" if row["arrangement"] == "in-line" else f"{row['bank_angle_deg']:.4g} deg"
+        rows.append(
+            [
+                pick.design,
+                row["family"],
+                bank,
+                row["throw_angles"],
+                row["firing_order"],
+                row["shafts"],
+                f"{100 * row['reciprocating_fraction']:.3g} % of reciprocating",
+                *(value_text(key, float(row[key])) for key in keys),
+                "; ".join(pick.reasons),
+            ]
+        )
+    return heading, rows
+
+
+def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
+    """Return the summary of a run as Markdown."""
+    spent = sum(state.evaluations for state in outcome.states.values())
+    state = "finished" if outcome.is_complete else "stopped early; go on with --resume"
+    lines = [
+        f"# {study.name}",
+        "",
+        *([study.question, ""] if study.question else []),
+        f"Search {state}: {spent:,} different designs scored in {len(outcome.plan.families)} "
+        f"families with {study.seeds} seed(s) from {study.seed}; "
+        f"{len(outcome.common)} designs on the front.",
+        "",
+        "## Objectives",
+        "",
+        *_table(
+            ["objective", "better", "difference that matters", "meaning"],
+            [
+                [
+                    axis_label(o.key),
+                    METRICS[o.key].sense,
+                    f"{o.resolution:g} {METRICS[o.key].unit}".strip(),
+                    METRICS[o.key].meaning,
+                ]
+                for o in study.objectives
+            ],
+        ),
+        "",
+        "## Shortlist",
+        "",
+    ]
+    if picks:
+        lines += _table(*shortlist_rows(outcome.common, picks, study))
+        lines += ["", "Throw angles in degrees in the direction of rotation, throw 1 first."]
+        lines += ["Cylinders are numbered along the crank from the free end (SAE J824, method A)."]
+    else:
+        lines += ["No feasible design was found.", "", *_infeasible(outcome)]
+    lines += ["", "## Families", "", *_families(outcome)]
+    if study.baseline is not None:
+        lines += ["", "## Baseline", "", *_baseline(study)]
+    lines += ["", "## Caution", "", CAUTION, ""]
+    return "\n".join(lines)
+
+
+def _families(outcome: Outcome) -> list[str]:
+    rows = []
+    for index, family in enumerate(outcome.plan.families):
+        states = [s for (k, _), s in sorted(outcome.states.items()) if k == index]
+        own = outcome.family_rows
+        mine = own[own["family"] == family.name] if len(own) else own
+        common = int(mine["on_front"].sum()) if len(mine) else 0
+        spent = sum(s.evaluations for s in states)
+        done = "every design found" if states and all(s.is_exhausted for s in states) else ""
+        note = done
+        if not any(s.feasible_seen for s in states):
+            note = "no feasible design: " + _hardest(outcome, index)
+        elif not common and len(mine):
+            first = mine.iloc[0]
+            note = f"{note}; " if note else ""
+            note += f"{first['design']} is behind {first['dominated_by']}: {first['dominated_how']}"
+        rows.append([family.name, f"{spent:,}", str(len(mine)), str(common), note])
+    table = _table(["family", "designs scored", "own front", "on common front", "note"], rows)
+    left_out = [f"- {reason}" for reason in outcome.plan.left_out]
+    return table + (["", "Left out:", "", *left_out] if left_out else [])
+
+
+def _hardest(outcome: Outcome, index: int) -> str:
+    from optimize.problem import Island
+
+    states = [s for (k, _), s in sorted(outcome.states.items()) if k == index]
+    if not states:
+        return "not searched yet"
+    least = np.min([s.least_violation for s in states], axis=0)
+    family = outcome.plan.families[index]
+    island = Island(outcome.fronts[0].island.study, family)
+    worst = int(np.argmax(least))
+    return f"'{island.constraint_names[worst]}' is missed by {least[worst]:.3g} of its scale at best"
+
+
+def _infeasible(outcome: Outcome) -> list[str]:
+    return [
+        f"- {family.name}: {_hardest(outcome, index)}"
+        for index, family in enumerate(outcome.plan.families)
+    ]
+
+
+def _baseline(study: Study) -> list[str]:
+    assert study.baseline is not None
+    layout = read_layout(Path(study.baseline))
+    keys = [objective.key for objective in study.objectives]
+    values = score(layout.engine, layout.batch, keys)[0]
+    cells = [value_text(key, float(value)) for key, value in zip(keys, values, strict=True)]
+    return _table(["layout", *(axis_label(key) for key in keys)], [[layout.name, *cells]])
+
+
+def _table(heading: list[str], rows: list[list[str]]) -> list[str]:
+    lines = ["| " + " | ".join(heading) + " |", "|" + " --- |" * len(heading)]
+    return lines + ["| " + " | ".join(cell.replace("|", "/") for cell in row) + " |" for row in rows]

@@ -1,0 +1,150 @@
+"""Tables for people on the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+from evaluate.metrics import METRICS, axis_label
+from optimize.shortlist import Pick
+from optimize.study import Study
+from optimize.summary import shortlist_rows, value_text
+
+LEAST_WIDTH = 100
+
+
+def _console() -> Console:
+    console = Console()
+    return console if console.is_terminal else Console(width=max(LEAST_WIDTH, 140))
+
+
+def print_rows(title: str, rows: Sequence[dict[str, Any]]) -> None:
+    """Print dicts with the same keys as a table."""
+    table = Table(title=title, title_justify="left")
+    for key in rows[0]:
+        table.add_column(key, overflow="fold")
+    for row in rows:
+        table.add_row(*(f"{v:g}" if isinstance(v, float) else str(v) for v in row.values()))
+    _console().print(table)
+
+
+def print_shortlist(study: Study, front: pd.DataFrame, picks: Sequence[Pick]) -> None:
+    """Print the shortlist, one block a design, so that nothing is cut on a narrow terminal."""
+    console = _console()
+    heading, rows = shortlist_rows(front, picks, study)
+    console.print(f"\n[bold]Shortlist[/bold] of {len(front)} designs on the front")
+    n_words = 7
+    table = Table(show_lines=True)
+    for name in ("design", "layout", "objectives", "why"):
+        table.add_column(name, overflow="fold")
+    for row in rows:
+        words = dict(zip(heading[1:n_words], row[1:n_words], strict=True))
+        layout = "\n".join(f"{name}: {text}" for name, text in words.items())
+        values = zip(heading[n_words:-1], row[n_words:-1], strict=True)
+        table.add_row(row[0], layout, "\n".join(f"{n}: {v}" for n, v in values), row[-1])
+    console.print(table, highlight=False)
+
+
+def print_evaluation(document: dict[str, Any]) -> None:
+    """Print one evaluated layout."""
+    console = _console()
+    firing = document["firing"]
+    console.print(f"[bold]{document['name']}[/bold]", highlight=False)
+    numbering = document["numbering"]
+    console.print(
+        f"{document['rotation']} seen from the free end, {document['speed_rpm']:.6g} rpm; cylinder "
+        f"labels: {numbering['scheme']}"
+        + (f" ({numbering['meaning']})" if numbering["meaning"] else ""),
+        highlight=False,
+    )
+    for sentence in document["assumed"]:
+        console.print(f"Assumed: {sentence}.", highlight=False)
+    console.print(
+        f"\nFires {'-'.join(firing['order'])}, intervals "
+        f"{'-'.join(f'{i:.5g}' for i in firing['intervals_deg'])} deg"
+        + "".join(f"; {' and '.join(pair)} together" for pair in firing["fire_together"]),
+        highlight=False,
+    )
+    for number, collector in enumerate(document["exhaust"]["collectors"], start=1):
+        spacings = "-".join(f"{s:.5g}" for s in collector["spacings_deg"])
+        console.print(
+            f"Exhaust collector {number}: cylinders {', '.join(collector['cylinders'])}, pulses "
+            f"every {spacings} deg",
+            highlight=False,
+        )
+    console.print(_orders_table(document["inertia"]))
+    console.print(_balance_text(document["balance"]), highlight=False)
+    table = Table(title="Metrics", title_justify="left")
+    for name in ("metric", "value", "unit", "better", "meaning"):
+        table.add_column(name, justify="right" if name == "value" else "left", overflow="fold")
+    for key, value in document["metrics"].items():
+        metric = METRICS[key]
+        shown = "-" if value is None else value_text(key, value)
+        table.add_row(key, shown, metric.unit, metric.sense, metric.meaning)
+    console.print(table)
+
+
+def _orders_table(inertia: dict[str, Any]) -> Table:
+    table = Table(
+        title="Free forces [N] and couples [N·m] by order: peak (forward + backward)",
+        title_justify="left",
+    )
+    table.add_column("order")
+    for name in ("reciprocating force", "residual force", "reciprocating couple", "residual couple"):
+        table.add_column(name, justify="right")
+    for order, before in inertia["reciprocating"].items():
+        cells = []
+        for quantity, unit in (("force", "N"), ("couple", "Nm")):
+            scale = max(
+                entry[f"{quantity}_peak_{unit}"]
+                for part in ("reciprocating", "rotating")
+                for entry in inertia[part].values()
+            )
+            for entry in (before, inertia["residual"][order]):
+                parts = [
+                    0.0 if entry[f"{quantity}_{p}_{unit}"] < 1e-9 * scale
+                    else entry[f"{quantity}_{p}_{unit}"]
+                    for p in ("peak", "forward", "backward")
+                ]
+                cells.append(f"{parts[0]:,.5g} ({parts[1]:,.5g} + {parts[2]:,.5g})")
+        table.add_row(order, *cells)
+    turning = inertia["rotating"]["1"]
+    table.caption = (
+        f"rotating masses before counterweights: {turning['force_peak_N']:,.5g} N, "
+        f"{turning['couple_peak_Nm']:,.5g} N·m"
+    )
+    return table
+
+
+def _balance_text(balance: dict[str, Any]) -> str:
+    weights = ", ".join(f"{u:.4g}" for u in balance["counterweight_kgm"])
+    lines = [f"Counterweights by throw: {weights} kg·m opposite the pin"]
+    for shaft in balance["shafts"]:
+        phases = [
+            f"{shaft[key]:.4g} deg" if shaft[key] is not None else "-"
+            for key in ("phase_deg", "couple_phase_deg")
+        ]
+        lines.append(
+            f"Balance shaft, order {shaft['order']} {shaft['sense']}: unbalance "
+            f"{shaft['force_unbalance_kgm']:.4g} kg·m at {phases[0]}, couple unbalance "
+            f"{shaft['couple_unbalance_kgm2']:.4g} kg·m² at {phases[1]}; about "
+            f"{value_text('', shaft['mass_estimate_kg'] or float('nan'))} kg, "
+            f"{value_text('', shaft['friction_estimate_W'] or float('nan'))} W of friction"
+        )
+    pair = balance["second_order_pair"]
+    if pair:
+        lines.append(
+            f"Second-order pair: rolling moment of order 2 is {pair['rolling_moment_before_Nm']:.4g} "
+            f"N·m; with the forward shaft {pair['height_forward_above_backward_mm']:.4g} mm above "
+            f"the other {pair['rolling_moment_then_Nm']:.4g} N·m (gas torque not counted)"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def metric_label(key: str) -> str:
+    """Return the label of a metric with its unit."""
+    return axis_label(key)
