@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,12 +119,15 @@ class Batch:
     def rows(self, which: slice | IntArray) -> Batch:
         """Return the chosen candidates as a batch of their own."""
 
-        def pick(array: NDArray[np.generic]) -> NDArray[np.generic]:
+        def pick(array: Any) -> Any:
             return array if array.shape[0] == 1 != len(self) else array[which]
 
         return Batch(**{name: pick(getattr(self, name)) for name in self.__slots__})
 
     def bank_axes_deg(self) -> FloatArray:
         """Return the bank axis of each cylinder, shape (candidates, cylinders). [deg]"""
-        banks = np.broadcast_to(self.banks, self.pin_angles_deg.shape)
-        return np.take_along_axis(self.bank_angles_deg, banks, axis=1)
+        if self.banks.shape[0] == 1:
+            rows: FloatArray = self.bank_angles_deg.T[self.banks[0]]
+            return rows.T
+        axes_deg: FloatArray = np.take_along_axis(self.bank_angles_deg, self.banks, axis=1)
+        return axes_deg

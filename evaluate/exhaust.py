@@ -104,7 +104,8 @@ def half_order_spectrum(angles_deg: FloatArray, n_half_orders: int, cycle_deg: f
     """
     harmonics = np.arange(1, n_half_orders + 1)[:, np.newaxis]
     phases = np.exp(-2j * np.pi * harmonics * angles_deg / cycle_deg)
-    return np.abs(phases.mean(axis=1))
+    amplitudes: FloatArray = np.abs(phases.mean(axis=1))
+    return amplitudes
 
 
 def best_partition(
@@ -170,7 +171,9 @@ def all_partitions(n_cylinders: int, n_groups: int) -> IntArray:
     for column in range(1, n_cylinders):
         highest = strings.max(axis=1)
         grown = [
-            np.column_stack([strings[highest >= group - 1], np.full((highest >= group - 1).sum(), group)])
+            np.column_stack(
+                [strings[highest >= group - 1], np.full((highest >= group - 1).sum(), group)]
+            )
             for group in range(n_groups)
         ]
         strings = np.concatenate(grown)

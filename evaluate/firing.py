@@ -48,13 +48,16 @@ def tdc_angles_deg(batch: Batch) -> FloatArray:
 
 def crank_phases_deg(batch: Batch) -> FloatArray:
     """Return theta_i - theta_1 in [0, 360), shape (candidates, cylinders). [deg]"""
-    towards_tdc = batch.bank_axes_deg() - batch.pin_angles_deg
-    return wrap_deg(towards_tdc - towards_tdc[:, :1])
+    towards_tdc = batch.bank_axes_deg().T - batch.pin_angles_deg.T  # rows of candidates are quick
+    towards_tdc -= towards_tdc[0].copy()
+    return wrap_deg(towards_tdc).T
 
 
 def firing_angles_deg(batch: Batch) -> FloatArray:
     """Return phi_i = theta_i - theta_1 (mod 360) + 360 b_i, shape (candidates, cylinders). [deg]"""
-    return crank_phases_deg(batch) + TURN_DEG * batch.firing_bits
+    angles_deg = crank_phases_deg(batch)
+    angles_deg += TURN_DEG * batch.firing_bits
+    return angles_deg
 
 
 def sorted_columns(angles_deg: FloatArray) -> FloatArray:
@@ -124,14 +127,16 @@ def firing_sequence(angles_deg: FloatArray) -> IntArray:
 def neighbour_share(engine: Engine, sequence: IntArray) -> FloatArray:
     """Return the share of successive firings on the same or the next throw, (candidates,). [-]"""
     throws = engine.throws[sequence]
-    return (np.abs(np.roll(throws, -1, axis=1) - throws) <= 1).mean(axis=1)
+    share: FloatArray = (np.abs(np.roll(throws, -1, axis=1) - throws) <= 1).mean(axis=1)
+    return share
 
 
 def bank_alternation_share(batch: Batch, sequence: IntArray) -> FloatArray:
     """Return the share of successive firings that change the bank, shape (candidates,). [-]"""
     banks = np.broadcast_to(batch.banks, sequence.shape)
     in_order = np.take_along_axis(banks, sequence, axis=1)
-    return (np.roll(in_order, -1, axis=1) != in_order).mean(axis=1)
+    share: FloatArray = (np.roll(in_order, -1, axis=1) != in_order).mean(axis=1)
+    return share
 
 
 def all_firing_bits(n_cylinders: int, cycle_deg: float) -> IntArray:

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
-from evaluate.kinematics import inertia_harmonics
+from evaluate.kinematics import Harmonics, inertia_harmonics
+from evaluate.phasors import ComplexArray, unit_phasors
 
-ComplexArray = NDArray[np.complex128]
 N_PEAK_SAMPLES = 720  # per turn; a parabola through the highest three leaves about 1e-7
 
 
@@ -33,7 +32,8 @@ class Rotors:
 
     def mean_square(self) -> FloatArray:
         """Return the mean square over a turn (Parseval), shape (candidates,). [unit^2]"""
-        return _square(self.forward).sum(axis=0) + _square(self.backward).sum(axis=0)
+        square: FloatArray = (_square(self.forward) + _square(self.backward)).sum(axis=0)
+        return square
 
     def rms(self) -> FloatArray:
         """Return the root mean square over a turn, shape (candidates,). [unit]"""
@@ -69,7 +69,7 @@ class Inertia:
 
 def pin_phasors(batch: Batch) -> ComplexArray:
     """Return exp(j alpha) of each cylinder's crankpin, shape (cylinders, candidates)."""
-    return _unit_phasors(batch.pin_angles_deg)
+    return unit_phasors(np.ascontiguousarray(batch.pin_angles_deg.T))
 
 
 def reciprocating(engine: Engine, batch: Batch, pins: ComplexArray) -> Inertia:
@@ -98,33 +98,37 @@ def reciprocating(engine: Engine, batch: Batch, pins: ComplexArray) -> Inertia:
     Forward and backward components ("direct and reverse cranks"): T. Bevan, The Theory of
     Machines, ch. 14; the same resultants: J. P. Den Hartog, Mechanical Vibrations, ch. 5.
     """
-    harmonics = inertia_harmonics(
+    harmonics = engine_harmonics(engine)
+    scale = 0.5 * engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
+    # Axis 1 of all arrays: force, couple.
+    forward = np.zeros((len(harmonics.orders), 2, len(batch)), complex)
+    backward = np.zeros_like(forward)
+    axes = _Powers(unit_phasors(batch.bank_angles_deg.T))  # (banks, candidates)
+    powers = _Powers(pins)
+    weights = np.stack([np.ones(engine.n_cylinders), engine.positions_m])
+    for row, (order, harmonic) in enumerate(zip(harmonics.orders, harmonics.force, strict=True)):
+        turned = powers.of(order)
+        # u exp(-jk theta_i) = u^(1-k) exp(jk alpha_i); the bank axis leaves the sum.
+        into_forward = scale * harmonic * axes.of(1 - order)
+        into_backward = scale * harmonic.conjugate() * axes.of(1 + order)
+        for bank in range(engine.n_banks):
+            sums = _bank_sums(turned, batch.banks, bank, weights)
+            forward[row] += into_forward[bank] * sums
+            backward[row] += into_backward[bank] * np.conjugate(sums, out=sums)
+    force, couple = (
+        Rotors(orders=harmonics.orders, forward=forward[:, k], backward=backward[:, k])
+        for k in (0, 1)
+    )
+    return Inertia(force=force, couple=couple)
+
+
+def engine_harmonics(engine: Engine) -> Harmonics:
+    """Return the harmonics of one cylinder of an engine."""
+    return inertia_harmonics(
         crank_radius_m=engine.crank_radius_m,
         rod_length_m=engine.rod_length_m,
         pin_path_offset_m=engine.pin_path_offset_m,
     )
-    scale = 0.5 * engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
-    shape = (len(harmonics.orders), len(batch))
-    force = Rotors(
-        orders=harmonics.orders, forward=np.zeros(shape, complex), backward=np.zeros(shape, complex)
-    )
-    couple = Rotors(
-        orders=harmonics.orders, forward=np.zeros(shape, complex), backward=np.zeros(shape, complex)
-    )
-    axes = _unit_phasors(batch.bank_angles_deg)  # (banks, candidates)
-    powers = _Powers(pins)
-    for row, (order, harmonic) in enumerate(zip(harmonics.orders, harmonics.force, strict=True)):
-        turned = powers.of(order)
-        for bank, axis in enumerate(axes):
-            # u exp(-jk theta_i) = u^(1-k) exp(jk alpha_i); the bank axis leaves the sum.
-            into_forward = scale * harmonic * _power(axis, 1 - order)
-            into_backward = scale * harmonic.conjugate() * _power(axis, 1 + order)
-            forces, couples = _bank_sums(turned, batch.banks, bank, engine.positions_m)
-            force.forward[row] += into_forward * forces
-            force.backward[row] += into_backward * forces.conj()
-            couple.forward[row] += into_forward * couples
-            couple.backward[row] += into_backward * couples.conj()
-    return Inertia(force=force, couple=couple)
 
 
 def pin_sums(engine: Engine, pins: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
@@ -134,7 +138,9 @@ def pin_sums(engine: Engine, pins: ComplexArray) -> tuple[ComplexArray, ComplexA
     shape (candidates,).
     """
     scale = engine.crank_radius_m * engine.speed_rad_s**2
-    return scale * pins.sum(axis=0), scale * _weighted_sum(pins, engine.positions_m)
+    weights = scale * np.stack([np.ones(engine.n_cylinders), engine.positions_m])
+    force, couple = _weighted_sums(pins, weights)
+    return force, couple
 
 
 def residual(engine: Engine, batch: Batch, pins: ComplexArray, before: Inertia) -> Inertia:
@@ -155,9 +161,7 @@ def residual(engine: Engine, batch: Batch, pins: ComplexArray, before: Inertia) 
     """
     mass_kg = forward_mass_kg(engine, batch)
     parts = []
-    for rotors, per_kg in zip(
-        (before.force, before.couple), pin_sums(engine, pins), strict=True
-    ):
+    for rotors, per_kg in zip((before.force, before.couple), pin_sums(engine, pins), strict=True):
         forward, backward = rotors.forward.copy(), rotors.backward.copy()
         forward[rotors.orders.index(1)] += mass_kg * per_kg
         for column, slot in enumerate(SLOTS):
@@ -184,20 +188,13 @@ def internal_couple(engine: Engine, batch: Batch, pins: ComplexArray) -> FloatAr
     in one half about the middle; the larger of the two halves, so that turning the crank end for
     end changes nothing. On a crank without free force and couple the halves are equal.
     """
-    harmonics = inertia_harmonics(
-        crank_radius_m=engine.crank_radius_m,
-        rod_length_m=engine.rod_length_m,
-        pin_path_offset_m=engine.pin_path_offset_m,
-    )
-    mass_kg = 0.5 * engine.reciprocating_mass_kg * harmonics.force[0] + forward_mass_kg(
-        engine, batch
-    )
-    halves = [
-        np.abs(_weighted_sum(pins, half))
-        for half in (np.minimum(engine.positions_m, 0), np.maximum(engine.positions_m, 0))
-    ]
+    reciprocating_kg = 0.5 * engine.reciprocating_mass_kg * engine_harmonics(engine).force[0]
+    mass_kg = reciprocating_kg + forward_mass_kg(engine, batch)
+    positions_m = engine.positions_m
+    weights = np.stack([np.minimum(positions_m, 0), np.maximum(positions_m, 0)])
+    halves = np.abs(_weighted_sums(pins, weights)).max(axis=0)
     scale = engine.crank_radius_m * engine.speed_rad_s**2
-    result: FloatArray = scale * np.abs(mass_kg) * np.maximum(*halves)
+    result: FloatArray = scale * np.abs(mass_kg) * halves
     return result
 
 
@@ -205,52 +202,42 @@ class _Powers:
     """Whole powers of unit phasors, made once each by multiplication."""
 
     def __init__(self, base: ComplexArray) -> None:
-        self._known = {1: base}
+        self._known = {0: np.ones_like(base), 1: base}
 
     def of(self, order: int) -> ComplexArray:
         if order not in self._known:
             half = order // 2
-            self._known[order] = self.of(half) * self.of(order - half)
+            made = self.of(-order).conj() if order < 0 else self.of(half) * self.of(order - half)
+            self._known[order] = made
         return self._known[order]
 
 
-def _unit_phasors(angles_deg: FloatArray) -> ComplexArray:
-    """Return exp(j angle) with candidates last, so that sums run over whole rows."""
-    angles_rad = np.ascontiguousarray(angles_deg.T) * (np.pi / 180)
-    phasors = np.empty(angles_rad.shape, complex)
-    np.cos(angles_rad, out=phasors.real)
-    np.sin(angles_rad, out=phasors.imag)
-    return phasors
-
-
-def _power(axis: ComplexArray, exponent: int) -> ComplexArray:
-    """Return a whole power, negative too, of unit phasors."""
-    if exponent == 0:
-        return np.ones_like(axis)
-    power = _Powers(axis).of(abs(exponent))
-    return power if exponent > 0 else power.conj()
-
-
-def _weighted_sum(turned: ComplexArray, weights: FloatArray) -> ComplexArray:
-    """Return sum weight_i * phasor_i, shape (candidates,), without BLAS.
+def _weighted_sums(phasors: ComplexArray, weights: FloatArray) -> ComplexArray:
+    """Return sum weight_wi * phasor_i, shape (weights, candidates), without BLAS.
 
     Matrix products split their work by shape and thread count and then round differently; a plain
     running sum gives a candidate the same bits in any batch.
     """
-    parts = turned.view(np.float64)
-    return np.einsum("i,ic->c", weights, parts).view(np.complex128)
+    sums = np.einsum("wi,ic->wc", weights, phasors.view(np.float64))
+    return np.asarray(sums).view(np.complex128)
 
 
 def _bank_sums(
-    turned: ComplexArray, banks: IntArray, bank: int, positions_m: FloatArray
-) -> tuple[ComplexArray, ComplexArray]:
-    """Return the plain and the position-weighted sum over the cylinders of one bank."""
+    turned: ComplexArray, banks: IntArray, bank: int, weights: FloatArray
+) -> ComplexArray:
+    """Return the weighted sums over the cylinders of one bank, (weights, candidates)."""
     if banks.shape[0] == 1:
-        rows = np.flatnonzero(banks[0] == bank)
-        members, arms = turned[rows], positions_m[rows]
-    else:
-        members, arms = turned * (banks.T == bank), positions_m
-    return members.sum(axis=0), _weighted_sum(members, arms)
+        rows = _as_slice(np.flatnonzero(banks[0] == bank))
+        return _weighted_sums(turned[rows], weights[:, rows])
+    return _weighted_sums(turned * (bank == banks.T), weights)
+
+
+def _as_slice(rows: IntArray) -> slice | IntArray:
+    """Return evenly spaced rows as a slice, which needs no copy."""
+    steps = np.diff(rows)
+    if len(rows) > 1 and np.all(steps == steps[0]):
+        return slice(int(rows[0]), int(rows[-1]) + 1, int(steps[0]))
+    return rows
 
 
 def _square(values: ComplexArray) -> FloatArray:

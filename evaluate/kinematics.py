@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,7 @@ def piston_motion(
     return position, first, second
 
 
+@lru_cache(maxsize=256)
 def inertia_harmonics(
     *, crank_radius_m: float, rod_length_m: float, pin_path_offset_m: float = 0.0
 ) -> Harmonics:

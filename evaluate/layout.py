@@ -14,7 +14,7 @@ from evaluate import exhaust, firing, numbering, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.errors import InputError, nearest, unknown_word
 from evaluate.proportions import Proportions
-from evaluate.tables import read_toml, typed
+from evaluate.tables import Table, read_toml, typed
 
 MOST_CYLINDERS = 32
 #: Up to here every firing order of a crank is tried, 2^15 bit sets.
@@ -29,11 +29,7 @@ Count = Annotated[int, Meta(ge=1)]
 Some = Meta(min_length=1, max_length=MOST_CYLINDERS)
 
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    pass
-
-
-class CylinderTable(_Table):
+class CylinderTable(Table, kw_only=True):
     """Dimensions and masses of one cylinder."""
 
     stroke_mm: Positive
@@ -44,7 +40,7 @@ class CylinderTable(_Table):
     rotating_mass_kg: NotNegative = 0.0
 
 
-class CrankTable(_Table):
+class CrankTable(Table, kw_only=True):
     """Throws, from the free end to the driving end."""
 
     throw_angles_deg: Annotated[list[float], Some]
@@ -54,13 +50,13 @@ class CrankTable(_Table):
     main_bearing_positions_mm: Annotated[list[float], Meta(min_length=2)] | None = None
 
 
-class BanksTable(_Table):
+class BanksTable(Table, kw_only=True):
     """Bank axes, 0 straight up, in the direction of rotation."""
 
     angles_deg: Annotated[list[float], Some] = msgspec.field(default_factory=lambda: [0.0])
 
 
-class CylindersTable(_Table):
+class CylindersTable(Table, kw_only=True):
     """What drives each cylinder and where it stands."""
 
     throw: Annotated[list[Count], Some] | None = None
@@ -69,14 +65,14 @@ class CylindersTable(_Table):
     position_mm: Annotated[list[float], Some] | None = None
 
 
-class FiringTable(_Table):
+class FiringTable(Table, kw_only=True):
     """Firing order, or firing angles by cylinder."""
 
     order: Annotated[list[str], Some] | None = None
     angles_deg: Annotated[list[float], Some] | None = None
 
 
-class ShaftTable(_Table):
+class ShaftTable(Table, kw_only=True):
     """One balance shaft."""
 
     order: Literal[1, 2]
@@ -84,22 +80,22 @@ class ShaftTable(_Table):
     fraction: Annotated[float, Meta(gt=0, le=1)] = 1.0
 
 
-class BalanceTable(_Table):
+class BalanceTable(Table, kw_only=True):
     """Counterweights and balance shafts."""
 
     rotating_fraction: NotNegative = 1.0
     reciprocating_fraction: NotNegative = 0.0
-    shafts: list[ShaftTable] = []
+    shafts: list[ShaftTable] = msgspec.field(default_factory=list)
 
 
-class ExhaustTable(_Table):
+class ExhaustTable(Table, kw_only=True):
     """Collectors: "one", "per bank", "best of 2", or lists of labels."""
 
     collectors: str | list[list[str]] = "per bank"
     open_duration_deg: Annotated[float, Meta(gt=0, le=720)] = 240.0
 
 
-class OperationTable(_Table):
+class OperationTable(Table, kw_only=True):
     """Running conditions."""
 
     speed_rpm: Positive = REFERENCE_SPEED_RPM
@@ -113,7 +109,7 @@ ProportionsTable = msgspec.defstruct(
 )
 
 
-class LayoutTables(_Table):
+class LayoutTables(Table, kw_only=True):
     """A layout file."""
 
     cylinder: CylinderTable
@@ -122,11 +118,11 @@ class LayoutTables(_Table):
     cycle_strokes: Literal[2, 4] = 4
     rotation: Literal["clockwise", "anticlockwise"] = "clockwise"
     numbering: str = numbering.DEFAULT
-    banks: BanksTable = BanksTable()
-    cylinders: CylindersTable = CylindersTable()
-    firing: FiringTable = FiringTable()
-    balance: BalanceTable = BalanceTable()
-    exhaust: ExhaustTable = ExhaustTable()
+    banks: BanksTable = msgspec.field(default_factory=BanksTable)
+    cylinders: CylindersTable = msgspec.field(default_factory=CylindersTable)
+    firing: FiringTable = msgspec.field(default_factory=FiringTable)
+    balance: BalanceTable = msgspec.field(default_factory=BalanceTable)
+    exhaust: ExhaustTable = msgspec.field(default_factory=ExhaustTable)
     operation: OperationTable | None = None
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]
 
@@ -235,7 +231,9 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
 
 def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[str, ...]:
     """Return the labels in the order of firing; those that fire together in label order."""
-    by_label = sorted(range(len(layout_labels)), key=lambda i: numbering.natural_key(layout_labels[i]))
+    by_label = sorted(
+        range(len(layout_labels)), key=lambda i: numbering.natural_key(layout_labels[i])
+    )
     sequence = firing.firing_sequence(angles_deg[np.newaxis, by_label])[0]
     return tuple(layout_labels[by_label[i]] for i in sequence)
 
@@ -254,7 +252,7 @@ def _throw_positions_mm(crank: CrankTable) -> FloatArray:
     if given is None:
         if pitch_mm is None and n > 1:
             raise InputError("crank", "no throw positions", "throw_positions_mm or throw_pitch_mm")
-        return np.arange(n) * (pitch_mm or 0.0)
+        return np.arange(n, dtype=np.float64) * (pitch_mm or 0.0)
     _lengths_agree("crank.throw_positions_mm", given, n)
     positions_mm = np.array(given, float)
     if np.any(np.diff(positions_mm) <= 0):
@@ -272,13 +270,19 @@ def _lengths_agree(where: str, values: list[Any] | None, n: int) -> list[Any] | 
 
 def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
     """Return throw and bank of each cylinder, counted from 0."""
-    table, n_throws, n_banks = file.cylinders, len(file.crank.throw_angles_deg), len(file.banks.angles_deg)
+    table, n_throws, n_banks = (
+        file.cylinders,
+        len(file.crank.throw_angles_deg),
+        len(file.banks.angles_deg),
+    )
     throw = table.throw if table.throw is not None else list(range(1, n_throws + 1))
     n = len(throw)
     if n > MOST_CYLINDERS:
         raise InputError("cylinders.throw", f"{n} cylinders", f"1 to {MOST_CYLINDERS}")
     if table.bank is None and n_banks > 1:
-        raise InputError("cylinders.bank", "nothing", f"one bank (1 to {n_banks}) for each cylinder")
+        raise InputError(
+            "cylinders.bank", "nothing", f"one bank (1 to {n_banks}) for each cylinder"
+        )
     bank = _lengths_agree("cylinders.bank", table.bank, n) or [1] * n
     for where, values, most, kind in (
         ("cylinders.throw", throw, n_throws, "throw"),
@@ -321,9 +325,9 @@ def _engine(
         raise InputError(
             "cylinder.rod_length_mm",
             f"{table.rod_length_mm:g}",
-            f"above {shortest_mm:g}, half the stroke plus the pin-path offset, so that it turns over",
+            f"above {shortest_mm:g} (half the stroke plus the pin-path offset) to turn over",
         )
-    overrides = {}
+    overrides: dict[str, float] = {}
     if file.proportions is not None:
         given = msgspec.structs.asdict(file.proportions)
         overrides = {name: value for name, value in given.items() if value is not None}
@@ -377,7 +381,9 @@ def _shaft_fractions(balance: BalanceTable) -> FloatArray:
 
 def _index_of(label: str, names: tuple[str, ...], where: str) -> int:
     if label not in names:
-        raise InputError(where, repr(label), "a cylinder: " + ", ".join(names), nearest(label, names))
+        raise InputError(
+            where, repr(label), "a cylinder: " + ", ".join(names), nearest(label, names)
+        )
     return names.index(label)
 
 
@@ -402,8 +408,11 @@ def _firing_bits(
         angles_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg)[0]
         if cycle_deg > firing.TURN_DEG and n > 1:
             order = "-".join(order_text(names, angles_deg))
-            assumed.append(f"no firing order in the file: the most even that the crank allows, {order}")
-    return np.rint((angles_deg - phases_deg) / firing.TURN_DEG).astype(np.int64)[np.newaxis]
+            assumed.append(
+                f"no firing order in the file: the most even that the crank allows, {order}"
+            )
+    turns: FloatArray = np.rint((angles_deg - phases_deg) / firing.TURN_DEG)
+    return turns.astype(np.int64)[np.newaxis]
 
 
 def _angles_from_order(

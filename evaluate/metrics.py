@@ -14,9 +14,10 @@ import numpy as np
 from evaluate import exhaust, firing, inertia, shafts, sizing
 from evaluate.batch import Batch, Engine, FloatArray, IntArray
 from evaluate.errors import unknown_word
+from evaluate.phasors import ComplexArray
 
 #: Candidates scored at a time: small enough for the arrays of one step to stay in the cache.
-BLOCK = 2048
+BLOCK = 4096
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class Evaluation:
     batch: Batch
 
     @cached_property
-    def pins(self) -> inertia.ComplexArray:
+    def pins(self) -> ComplexArray:
         """Unit phasors of the crankpins, (cylinders, candidates)."""
         return inertia.pin_phasors(self.batch)
 
@@ -89,7 +90,8 @@ class Evaluation:
     @cached_property
     def shaft_count(self) -> FloatArray:
         """Number of balance shafts, (candidates,)."""
-        return (self.batch.shaft_fractions > 0).sum(axis=1).astype(float)
+        count: IntArray = (self.batch.shaft_fractions > 0).sum(axis=1)
+        return count.astype(np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -150,7 +152,8 @@ def _crank_length_mm(e: Evaluation) -> FloatArray:
 
 
 # fmt: off
-_TABLE: tuple[tuple[str, str, str, str, str, str, float, Callable[[Evaluation], FloatArray]], ...] = (
+_Line = tuple[str, str, str, str, str, str, float, Callable[[Evaluation], FloatArray]]
+_TABLE: tuple[_Line, ...] = (
     ("force_rms_N", "N", "least", "residual force",
      "RMS over a turn of the free force left by counterweights and shafts",
      _BEVAN, 50.0, lambda e: e.residual.force.rms()),

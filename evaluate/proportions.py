@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proportions:
     """Ratios and coefficients from which sizes and masses follow.

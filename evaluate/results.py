@@ -182,9 +182,7 @@ def _firing(layout: Layout, evaluation: Evaluation) -> dict[str, Any]:
     cycle_deg = layout.engine.cycle_deg
     sequence = [layout.labels.index(label) for label in order]
     steps = np.diff(angles_deg[sequence])
-    together = [
-        [order[i], order[i + 1]] for i in np.flatnonzero(np.abs(steps) < firing.SNAP_DEG)
-    ]
+    together = [[order[i], order[i + 1]] for i in np.flatnonzero(np.abs(steps) < firing.SNAP_DEG)]
     return {
         "order": list(order),
         "angles_deg": angles_deg,

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray
-from evaluate.inertia import ComplexArray, Inertia
-from evaluate.kinematics import inertia_harmonics
+from evaluate.inertia import Inertia, engine_harmonics
+from evaluate.phasors import ComplexArray
 from evaluate.sizing import crank_length_m
 
 #: Below this share of what the masses could make at most, a slot counts as empty.
@@ -85,9 +85,7 @@ def shaft_sizes(
     for rotors, most in ((before.force, at_pin), (before.couple, at_pin * arm_m)):
         unbalance = np.zeros((len(batch), len(SLOTS)), complex)
         for column, slot in enumerate(SLOTS):
-            side, turn = (
-                (rotors.forward, 1) if slot.sense == "forward" else (rotors.backward, -1)
-            )
+            side, turn = (rotors.forward, 1) if slot.sense == "forward" else (rotors.backward, -1)
             phasor = side[rotors.orders.index(slot.order)]
             here = phasor * np.exp(1j * turn * slot.order * theta_1)
             unbalance[:, column] = -here / (slot.order**2 * speed2)
@@ -146,11 +144,7 @@ def second_order_pair(
     tdc_deg : array, shape (candidates, cylinders)
         theta_i. [deg]
     """
-    harmonics = inertia_harmonics(
-        crank_radius_m=engine.crank_radius_m,
-        rod_length_m=engine.rod_length_m,
-        pin_path_offset_m=engine.pin_path_offset_m,
-    )
+    harmonics = engine_harmonics(engine)
     row = harmonics.orders.index(2)
     scale = engine.reciprocating_mass_kg * (engine.crank_radius_m * engine.speed_rad_s) ** 2
     turned = np.exp(-2j * np.deg2rad(tdc_deg)).sum(axis=1)
@@ -170,10 +164,8 @@ def second_order_pair(
 
 
 def _pair(rolling: complex, per_m: complex) -> SecondOrderPair:
-    if abs(per_m) == 0:
-        height_m = 0.0
-    else:  # least |rolling + z per_m| over real z
-        height_m = -(rolling * per_m.conjugate()).real / abs(per_m) ** 2
+    # Least |rolling + z per_m| over real z.
+    height_m = -(rolling * per_m.conjugate()).real / abs(per_m) ** 2 if per_m else 0.0
     return SecondOrderPair(
         rolling_moment_Nm=abs(rolling),
         pair_moment_N=abs(per_m),

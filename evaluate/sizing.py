@@ -201,7 +201,7 @@ def parts(engine: Engine, shaft_count: FloatArray) -> FloatArray:
 
 
 def counterweight_kgm(engine: Engine, batch: Batch) -> FloatArray:
-    """Return the counterweight unbalance opposite one cylinder's pin, shape (candidates,). [kg m]"""
+    """Return the counterweight unbalance opposite one cylinder's pin, (candidates,). [kg m]"""
     balanced_kg = (
         batch.rotating_fraction * engine.rotating_mass_kg
         + batch.reciprocating_fraction * engine.reciprocating_mass_kg

@@ -17,6 +17,10 @@ T = TypeVar("T")
 LARGEST_FILE_BYTES = 2_000_000
 
 
+class Table(msgspec.Struct, forbid_unknown_fields=True):
+    """A TOML table with declared keys; a key that is not declared is an error."""
+
+
 def read_toml(path: Path) -> dict[str, Any]:
     """Return the tables of a TOML file.
 
@@ -124,12 +128,16 @@ def _from_msgspec(error: msgspec.ValidationError, data: Any) -> InputError:
     value: Any = data
     for part in where.replace("[", ".[").split("."):
         try:
-            value = value[int(part[1:-1])] if part.startswith("[") else value[part] if part else value
+            value = (
+                value[int(part[1:-1])] if part.startswith("[") else value[part] if part else value
+            )
         except (KeyError, IndexError, TypeError, ValueError):
             break
     if "missing required field" in text:
         missing = text.split("`")[1]
-        return InputError(f"{where}.{missing}" if where else missing, "nothing", "this key is needed")
+        return InputError(
+            f"{where}.{missing}" if where else missing, "nothing", "this key is needed"
+        )
     allowed = text.removeprefix("Expected ").split(", got")[0].replace("`", "")
     for name, plain in (("float", "a number"), ("int", "a whole number"), ("str", "a text")):
         allowed = allowed.replace(name, plain)

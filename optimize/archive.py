@@ -47,7 +47,9 @@ class Archive:
     def empty(cls, resolutions: FloatArray, n_genes: int) -> Archive:
         """Return an archive without members."""
         n = len(resolutions)
-        return cls(resolutions, np.zeros((0, n_genes)), np.zeros((0, n)), np.zeros((0, n), np.int64))
+        return cls(
+            resolutions, np.zeros((0, n_genes)), np.zeros((0, n)), np.zeros((0, n), np.int64)
+        )
 
     def __len__(self) -> int:
         return len(self.keys)
@@ -73,7 +75,7 @@ class Archive:
         fresh = np.flatnonzero(kept[n_old:])
         if not len(fresh) and kept[:n_old].all():
             return False
-        places = {self.boxes[i].tobytes(): i for i in np.flatnonzero(kept[:n_old])}
+        places = {self.boxes[i].tobytes(): int(i) for i in np.flatnonzero(kept[:n_old])}
         new_rows: list[int] = []
         for row in fresh:
             self._place(int(row), genomes, objectives, boxes, keys, generation, places, new_rows)

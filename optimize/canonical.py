@@ -49,19 +49,17 @@ def symmetries(study: Study, family: Family) -> tuple[Symmetry, ...]:
     return tuple(found)
 
 
-def canonical_keys(
-    study: Study, family: Family, designs: Designs, ways: tuple[Symmetry, ...]
-) -> KeyArray:
+def canonical_keys(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: float) -> KeyArray:
     """Return one key a candidate, equal exactly for equivalent candidates.
 
     Parameters
     ----------
-    study, family
-        What the designs belong to.
     designs : Designs
         Decoded candidates.
     ways : tuple of Symmetry
         From `symmetries`.
+    cycle_deg : float
+        720 or 360. [deg]
 
     Returns
     -------
@@ -71,7 +69,7 @@ def canonical_keys(
         with a probability of about 3e-8.
     """
     batch = designs.batch
-    cycle = round(study.cycle_deg * _STEPS_PER_DEG)
+    cycle = round(cycle_deg * _STEPS_PER_DEG)
     angles = np.rint(firing.firing_angles_deg(batch) * _STEPS_PER_DEG).astype(np.int64)
     banks = np.broadcast_to(batch.banks, angles.shape)
     best = None
@@ -107,7 +105,8 @@ def _hashed(rows: IntArray) -> KeyArray:
     mixed = rows.view(np.uint64) * np.uint64(0xD1342543DE82EF95) + columns
     mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return (mixed ^ (mixed >> np.uint64(31))).sum(axis=1, dtype=np.uint64)
+    hashes: KeyArray = (mixed ^ (mixed >> np.uint64(31))).sum(axis=1, dtype=np.uint64)
+    return hashes
 
 
 def _smaller_rows(left: IntArray, right: IntArray) -> IntArray:

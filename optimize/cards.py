@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib import style as matplotlib_style
@@ -22,12 +24,27 @@ from evaluate.batch import SLOTS
 from evaluate.layout import Layout, order_text
 from evaluate.metrics import Evaluation
 from evaluate.numbering import natural_key
-from optimize.plots import BOTTOM_IN, INK, STYLE, TOP_IN, axes_at, number_text, sheet, spread
+from optimize.plots import (
+    BOTTOM_IN,
+    INK,
+    LINE_IN,
+    STYLE,
+    TOP_IN,
+    axes_at,
+    number_text,
+    sheet,
+    spread,
+    subtitle_lines,
+)
 
 SAME_DEG = 0.01  # directions nearer than this are one direction in the picture
 ROUND_OFF = 1e-9  # of the inertia force of one cylinder: smaller forces and couples are 0
 MOST_PINS_WITH_ANGLES = 14  # beyond it only throw numbers fit round the crank
+STRIP_IN = 7.3  # width of the panels on the right
 FORWARD, BACKWARD, OPEN, METAL = "#0072b2", "#f0b04a", "#a9d3ee", "#5a5a5a"
+_Entry = tuple[Patch | Line2D | tuple[Line2D, ...], str]
+_OVERLAP: dict[str, Any] = {"fc": "#c4c4c4", "ec": INK, "hatch": "/////", "lw": 0.6}
+_AXIS: dict[str, Any] = {"lw": 1.1, "ls": (0, (7, 3, 1, 3)), "zorder": 1}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,6 +130,7 @@ class OrdersView:
     backward_before: tuple[float, ...]
     forward_left: tuple[float, ...]
     backward_left: tuple[float, ...]
+    largest: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -170,25 +188,22 @@ def design_card(layout: Layout, *, title: str, subtitle: str = "") -> Figure:
     """
     evaluation = Evaluation(layout.engine, layout.batch)
     strip = strip_view(layout, evaluation)
-    n_lanes = sum(collector.n_lanes for collector in strip.collectors)
-    strip_in = max(3.6, 0.9 + 0.19 * n_lanes + 0.5 * len(strip.collectors))
-    upper_in, lower_in = max(4.3, strip_in + 0.7), 3.5
-    width_in, split_in = 14.4, 5.6
-    bottom_in = BOTTOM_IN + 0.75
-    upper_bottom_in = bottom_in + lower_in + 0.85
-    height_in = upper_bottom_in + upper_in + TOP_IN + 0.2
+    upper_in = max(3.8, 0.2 * _strip_height(strip))
+    bottom_in, lower_in, right_in = BOTTOM_IN + 0.95, 3.4, 6.7
+    upper_bottom_in = bottom_in + lower_in + 1.25
+    width_in = right_in + STRIP_IN + 0.4
+    n_further = max(0, len(subtitle_lines(subtitle, width_in)) - 1)
+    height_in = upper_bottom_in + upper_in + TOP_IN + 0.25 + LINE_IN * n_further
     figure = sheet(width_in, height_in, title=title, subtitle=subtitle)
-    crank_axes = axes_at(figure, 0.2, upper_bottom_in + upper_in - 4.3, 4.9, 4.3)
-    _draw_crank(crank_axes, crank_view(layout))
-    strip_axes = axes_at(figure, split_in + 1.2, upper_bottom_in + 0.45, 7.3, upper_in - 0.45)
-    _draw_strip(strip_axes, strip, height_in=upper_in - 0.45)
-    balance = balance_view(layout, evaluation)
-    small = [
-        axes_at(figure, left_in, bottom_in, 2.1, lower_in - 0.75) for left_in in (0.75, 3.45)
-    ]
-    _draw_balance(small, balance, lower_in - 0.75)
-    side_axes = axes_at(figure, split_in + 1.2, bottom_in, 7.3, lower_in)
-    _draw_side(side_axes, side_view(layout))
+    crank_axes = axes_at(figure, 0.2, upper_bottom_in + upper_in - 3.8, 5.2, 3.8)
+    _draw_crank(crank_axes, crank_view(layout), height_in=3.8)
+    strip_axes = axes_at(figure, right_in, upper_bottom_in, STRIP_IN, upper_in)
+    _draw_strip(strip_axes, strip, height_in=upper_in)
+    bars_in = lower_in - 0.7
+    small = [axes_at(figure, left_in, bottom_in, 2.1, bars_in) for left_in in (0.75, 3.5)]
+    _draw_balance(small, balance_view(layout, evaluation), height_in=bars_in)
+    side_axes = axes_at(figure, right_in, bottom_in, STRIP_IN, lower_in)
+    _draw_side(side_axes, side_view(layout), height_in=lower_in)
     return figure
 
 
@@ -254,9 +269,7 @@ def balance_view(layout: Layout, evaluation: Evaluation) -> BalanceView:
     """Return force and couple by order before balancing and after it."""
     engine, batch = layout.engine, layout.batch
     per_kg = inertia.pin_sums(engine, evaluation.pins)
-    force_scale = (
-        engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
-    )
+    force_scale = engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
     before, left = evaluation.reciprocating, evaluation.residual
     parts = []
     for name, unit, raw, after, turning, arm in (
@@ -266,15 +279,25 @@ def balance_view(layout: Layout, evaluation: Evaluation) -> BalanceView:
         forward = raw.forward[:, 0].copy()
         forward[raw.orders.index(1)] += engine.rotating_mass_kg * turning[0]
         least = ROUND_OFF * force_scale * arm
+        sizes = [
+            _sizes(phasors, least)
+            for phasors in (
+                forward,
+                raw.backward[:, 0],
+                after.forward[:, 0],
+                after.backward[:, 0],
+            )
+        ]
         parts.append(
             OrdersView(
                 name=name,
                 unit=unit,
                 orders=raw.orders,
-                forward_before=_sizes(forward, least),
-                backward_before=_sizes(raw.backward[:, 0], least),
-                forward_left=_sizes(after.forward[:, 0], least),
-                backward_left=_sizes(after.backward[:, 0], least),
+                forward_before=sizes[0],
+                backward_before=sizes[1],
+                forward_left=sizes[2],
+                backward_left=sizes[3],
+                largest=max(size for side in sizes for size in side),
             )
         )
     shafts = [
@@ -299,7 +322,7 @@ def side_view(layout: Layout) -> SideView:
     throws_mm = engine.throw_positions_m * units.MM_PER_M
     heights_mm = radius_mm * np.cos(np.deg2rad(_throw_angles_deg(layout)))
     bore_mm = units.mm_from_m(engine.bore_m)
-    notes = ["main bearings: places assumed"]
+    notes = ["places of the main bearings assumed", "rows of cylinders not to scale in height"]
     gaps_mm = np.diff(throws_mm)
     if not math.isfinite(bore_mm):
         bore_mm = _drawn_bore_mm(layout, default_mm=1.8 * radius_mm)
@@ -321,9 +344,7 @@ def side_view(layout: Layout) -> SideView:
         )
     ]
     return SideView(
-        throws_mm=tuple(
-            (j + 1, _rounded(s), float(heights[j])) for j, s in enumerate(throws_mm)
-        ),
+        throws_mm=tuple((j + 1, _rounded(s), float(heights[j])) for j, s in enumerate(throws_mm)),
         mains_mm=tuple(_rounded(s) for s in mains_mm),
         path_mm=_path_mm(throws_mm, np.array(list(heights.values())), mains_mm),
         cylinders=tuple(cylinders),
@@ -338,7 +359,7 @@ def side_view(layout: Layout) -> SideView:
 
 
 def _throw_angles_deg(layout: Layout) -> list[float]:
-    """Return the angle of each throw, from a cylinder on it. [deg]"""
+    """Return the angle of each throw, from a cylinder on it."""
     pins_deg = layout.batch.pin_angles_deg[0]
     throws = layout.engine.throws.tolist()
     return [float(pins_deg[throws.index(throw)]) for throw in range(layout.engine.n_throws)]
@@ -363,7 +384,9 @@ def _firings(labels: tuple[str, ...], angles_deg: np.ndarray) -> tuple[MarkView,
     for i in sorted(range(len(labels)), key=lambda i: (angles_deg[i], natural_key(labels[i]))):
         angle_deg = float(angles_deg[i])
         if marks and angle_deg - marks[-1].angle_deg < firing.SNAP_DEG:
-            marks[-1] = MarkView(angle_deg=marks[-1].angle_deg, text=f"{marks[-1].text}+{labels[i]}")
+            marks[-1] = MarkView(
+                angle_deg=marks[-1].angle_deg, text=f"{marks[-1].text}+{labels[i]}"
+            )
         else:
             marks.append(MarkView(angle_deg=angle_deg, text=labels[i]))
     return tuple(marks)
@@ -431,7 +454,7 @@ def _overlaps(pieces_deg: Sequence[tuple[float, float]]) -> tuple[tuple[float, f
     """Return where two or more of the pieces are open, joined where they meet."""
     edges = sorted({edge for piece in pieces_deg for edge in piece})
     joined: list[tuple[float, float]] = []
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         n_open = sum(start <= low and end >= high for start, end in pieces_deg)
         if n_open < 2 or high - low < firing.SNAP_DEG:
             continue
@@ -447,12 +470,17 @@ def _sizes(phasors: np.ndarray, least: float) -> tuple[float, ...]:
 
 
 def _arm_m(layout: Layout) -> float:
-    """Return a length that turns a force into a couple of its scale: half the crank. [m]"""
+    """Return a length that turns a force into a couple of its scale: half the crank, in m."""
     return max(float(np.abs(layout.engine.positions_m).max()), layout.engine.crank_radius_m)
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.4g} %"
+
+
+def _amount_text(value: float) -> str:
+    """Return a force or couple to three digits, without digits that mean nothing."""
+    return "<0.01" if 0 < value < 0.01 else number_text(float(f"{value:.3g}"))
 
 
 def _angle_text(angle_deg: float) -> str:
@@ -478,9 +506,7 @@ def _drawn_bore_mm(layout: Layout, *, default_mm: float) -> float:
     return min(widths)
 
 
-def _mains_mm(
-    throws_mm: np.ndarray, ends_mm: float, n_mains: int, least_mm: float
-) -> list[float]:
+def _mains_mm(throws_mm: np.ndarray, ends_mm: float, n_mains: int, least_mm: float) -> list[float]:
     """Return one bearing at each end and the others in the gaps wide enough, else the widest."""
     gaps = list(enumerate(np.diff(throws_mm)))
     wide = [gap for gap in gaps if gap[1] >= least_mm]
@@ -500,7 +526,7 @@ def _path_mm(
     stations += [(s, 0.0) for s in mains_mm]
     stations.sort()
     path = [stations[0]]
-    for (s0, h0), (s1, h1) in zip(stations, stations[1:], strict=False):
+    for (s0, h0), (s1, h1) in pairwise(stations):
         web_mm = 0.5 * (s0 + s1)
         path += [(_rounded(web_mm), h0), (_rounded(web_mm), h1)]
     path.append(stations[-1])
@@ -515,10 +541,10 @@ def _point(picture_deg: float, radius: float) -> tuple[float, float]:
     return radius * math.sin(angle), radius * math.cos(angle)
 
 
-def _draw_crank(axes: Axes, view: CrankView) -> None:
+def _draw_crank(axes: Axes, view: CrankView, *, height_in: float) -> None:
     axes.set_axis_off()
     axes.set_title("Crank seen from the free end")
-    axes.set(xlim=(-2.28, 2.28), ylim=(-2.1, 1.9), aspect="equal")
+    axes.set(xlim=(-2.7, 2.7), ylim=(-2.0, 2.0), aspect="equal")
     round_deg = np.linspace(0, 360, 181)
     axes.plot(*_point_arrays(round_deg, 1.0), color=METAL, lw=1.0)
     for bank in view.banks:
@@ -538,15 +564,13 @@ def _draw_crank(axes: Axes, view: CrankView) -> None:
     axes.plot(0, 0, marker="o", ms=13, mfc="white", mec=INK, mew=1.8, zorder=5)
     _draw_sense(axes, is_mirrored=view.is_mirrored)
     note = f"{view.note}\ndots: crankpins at crank angle 0, with throw numbers from the free end"
-    axes.text(0, -2.12, note, ha="center", va="bottom", size=8.5)
+    below = -0.1 / height_in
+    axes.text(0.5, below, note, transform=axes.transAxes, ha="center", va="top", size=8.5)
 
 
 def _point_arrays(picture_deg: np.ndarray, radius: float) -> tuple[np.ndarray, np.ndarray]:
     angles = np.deg2rad(picture_deg)
     return radius * np.sin(angles), radius * np.cos(angles)
-
-
-_AXIS = {"lw": 1.1, "ls": (0, (7, 3, 1, 3)), "zorder": 1}
 
 
 def _tag(
@@ -580,53 +604,65 @@ def _draw_sense(axes: Axes, *, is_mirrored: bool) -> None:
     )
 
 
+def _strip_height(view: StripView) -> float:
+    """Return the height of the strips in lanes."""
+    return 4.3 + sum(collector.n_lanes + 2.6 for collector in view.collectors)
+
+
 def _draw_strip(axes: Axes, view: StripView, *, height_in: float) -> None:
     """Draw rows from the top, in units of a lane."""
-    lane_in = 0.19
-    axes.set_title(f"Firing order {view.order}", wrap=True)
-    ticks: list[tuple[float, str]] = []
-    deg_per_in = view.cycle_deg / 7.3
-    up = -2.2
-    _write_row(axes, view.firings, up + 1.25, deg_per_in, weight="bold", tick_at=up)
-    _write_row(axes, view.intervals, up - 0.85, deg_per_in)
+    heading = f"Firing order {view.order}"
+    axes.set_title(heading, size=min(10.5, 680 / len(heading)))
+    deg_per_in = view.cycle_deg / STRIP_IN
+    _write_row(axes, view.firings, -1.0, deg_per_in, ticks_from=-2.2)
+    _write_row(axes, view.intervals, -3.0, deg_per_in)
     first = view.firings[0].text
-    axes.text(view.cycle_deg, up + 1.25, first, ha="center", va="center", color="#777777")
-    axes.plot([0, view.cycle_deg], [up, up], color=INK, lw=1.2)
-    ticks.append((up, "firing;\nintervals"))
-    up -= 2.1
+    axes.text(view.cycle_deg, -1.0, first, ha="center", va="center", color="#777777")
+    axes.plot([0, view.cycle_deg], [-2.2, -2.2], color=INK, lw=1.2)
+    places, names = [-2.2], ["firing,\nintervals"]
+    top = -4.3
     for collector in view.collectors:
-        low = up - collector.n_lanes
-        for start, end in collector.overlaps_deg:
-            axes.add_patch(
-                Rectangle(
-                    (start, low), end - start, up - low, fc="#e3e3e3", ec="#9a9a9a", hatch="..", lw=0
-                )
-            )
         for opening in collector.openings:
-            _draw_opening(axes, opening, up - opening.lane)
-        _write_row(axes, collector.spacings, low - 0.7, deg_per_in)
-        ticks.append((0.5 * (up + low), f"collector {collector.number};\nspacings"))
-        up = low - 2.0
-    axes.set(xlim=(0, view.cycle_deg), ylim=(min(up + 0.6, -height_in / lane_in), 0))
-    axes.set_yticks([place for place, _ in ticks], [text for _, text in ticks])
+            _draw_opening(axes, opening, top - opening.lane)
+        low = top - collector.n_lanes
+        for start, end in collector.overlaps_deg:
+            axes.add_patch(Rectangle((start, low - 0.45), end - start, 0.4, **_OVERLAP))
+        _write_row(axes, collector.spacings, low - 1.15, deg_per_in)
+        places.append(0.5 * (top + low) - 0.3)
+        names.append(f"collector {collector.number},\nspacings")
+        top = low - 2.6
+    # Few lanes do not grow beyond a height that looks like a strip.
+    axes.set(xlim=(0, view.cycle_deg), ylim=(min(top + 0.7, -height_in / 0.34), 0))
+    axes.set_yticks(places, names)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    step = 90 if view.cycle_deg > 360 else 45
-    axes.set_xticks(np.arange(0, view.cycle_deg + 1, step))
+    axes.set_xticks(np.arange(0, view.cycle_deg + 1, 90 if view.cycle_deg > 360 else 45))
     axes.grid(axis="x", color="#e4e4e4", lw=0.6)
     axes.set_xlabel("crank angle after the first firing [deg]; exhaust without its constant delay")
-    handles = [
-        Patch(fc=OPEN, ec=INK, label=f"exhaust open, {view.open_duration_deg:g} deg"),
-        Patch(fc="#e3e3e3", ec="#9a9a9a", hatch="..", lw=0, label="two or more open together"),
+    entries: list[_Entry] = [
+        (Patch(fc=OPEN, ec=INK), f"exhaust open for {view.open_duration_deg:g} deg")
     ]
+    if any(collector.overlaps_deg for collector in view.collectors):
+        entries.append((Patch(**_OVERLAP), "two or more open at once"))
+    _legend(axes, entries, up=-0.52 / height_in, where="upper left")
+
+
+def _legend(
+    axes: Axes, entries: Sequence[_Entry], *, up: float, where: Literal["upper left", "lower right"]
+) -> None:
+    """Draw symbols and their meanings in one row, whose height is given as share of the axes."""
     axes.legend(
-        handles=handles,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        ncols=2,
+        handles=[handle for handle, _ in entries],
+        labels=[text for _, text in entries],
+        loc=where,
+        bbox_to_anchor=(1.0 if "right" in where else 0.0, up),
+        ncols=len(entries),
         frameon=False,
         fontsize=8.5,
-        borderaxespad=0.1,
+        borderaxespad=0,
+        borderpad=0.1,
+        columnspacing=1.2,
+        handlelength=1.6,
     )
 
 
@@ -636,8 +672,7 @@ def _write_row(
     up: float,
     deg_per_in: float,
     *,
-    weight: str = "normal",
-    tick_at: float | None = None,
+    ticks_from: float | None = None,
 ) -> None:
     """Write texts in a row, turned upright where they would touch, and moved apart if need be."""
     n_characters = max(len(mark.text) for mark in marks)
@@ -646,7 +681,9 @@ def _write_row(
     nearest = min(np.diff(rising), default=math.inf)
     is_upright = nearest < (0.075 * n_characters + 0.05) * deg_per_in and n_characters > 1
     least = 0.15 * deg_per_in
-    moved = spread(places, least, rising[0], rising[0] + 7.3 * deg_per_in - 0.5 * least)
+    # What has no tick may leave its exact place, to stay clear of the row's name at the left.
+    low = 0.0 if ticks_from is not None else 0.9 * least
+    moved = spread(places, least, low, STRIP_IN * deg_per_in - 0.9 * least)
     for mark, place in zip(marks, moved, strict=True):
         axes.text(
             place,
@@ -654,14 +691,14 @@ def _write_row(
             mark.text,
             ha="center",
             va="center",
-            size=8.5 if weight == "normal" else 9.5,
-            weight=weight,
+            size=8.5 if ticks_from is None else 9.5,
+            weight="normal" if ticks_from is None else "bold",
             rotation=90 if is_upright else 0,
         )
-        if tick_at is not None:
+        if ticks_from is not None:
             axes.plot(
                 [mark.angle_deg, mark.angle_deg, place],
-                [tick_at, tick_at + 0.35, tick_at + 0.7],
+                [ticks_from, ticks_from + 0.35, ticks_from + 0.65],
                 color=INK,
                 lw=1.2,
                 clip_on=False,
@@ -674,53 +711,37 @@ def _draw_opening(axes: Axes, opening: OpeningView, top: float) -> None:
             Rectangle((start, top - 0.92), end - start, 0.84, fc=OPEN, ec=INK, lw=0.8, alpha=0.95)
         )
     start, end = max(opening.pieces_deg, key=lambda piece: piece[1] - piece[0])
-    axes.text(
-        0.5 * (start + end), top - 0.52, opening.label, ha="center", va="center", size=8.5
-    )
+    axes.text(0.5 * (start + end), top - 0.52, opening.label, ha="center", va="center", size=8.5)
 
 
-def _draw_balance(small: Sequence[Axes], view: BalanceView, height_in: float) -> None:
+def _draw_balance(small: Sequence[Axes], view: BalanceView, *, height_in: float) -> None:
     for axes, part in zip(small, view.parts, strict=True):
         _draw_orders(axes, part)
+    left = small[0]
     heading = f"Free force and couple by order at {number_text(round(view.speed_rpm, 1))} rpm"
-    small[0].text(
-        -0.25,
-        1 + 0.82 / height_in,
-        heading,
-        transform=small[0].transAxes,
-        size=10.5,
-        weight="bold",
-        va="top",
-    )
-    handles = [
-        Patch(fc=FORWARD, label="forward: turns with the crank"),
-        Patch(fc=BACKWARD, ec=INK, hatch="////", lw=0.5, label="backward: turns against it"),
-        Patch(fc="none", ec=INK, label="before balancing"),
-        Patch(fc="#777777", label="left over, value at the bar"),
+    up = 1 + 0.78 / height_in
+    left.text(-0.25, up, heading, transform=left.transAxes, size=10.5, weight="bold", va="center")
+    forward = Patch(fc=FORWARD, ec=INK, lw=0.5)
+    backward = Patch(fc=BACKWARD, ec=INK, hatch="////", lw=0.5)
+    rows: list[list[_Entry]] = [
+        [(forward, "forward (with the crank)"), (backward, "backward (against it)")],
+        [(Patch(fc="none", ec=INK), "before balancing; what remains is filled, and the number")],
     ]
-    small[0].legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(-0.28, 1 + 0.62 / height_in),
-        ncols=2,
-        frameon=False,
-        fontsize=8.5,
-        borderaxespad=0,
-        columnspacing=1.0,
-        handlelength=1.4,
-    )
-    small[0].text(
-        -0.25, -0.62 / height_in, view.note, transform=small[0].transAxes, size=8.5, va="top"
-    )
+    for row, entries in enumerate(rows):
+        _legend(left, entries, up=1 + (0.62 - 0.22 * row) / height_in, where="upper left")
+        drawn = left.get_legend()
+        if row == 0 and drawn is not None:
+            left.add_artist(drawn)  # a further legend would replace it
+    left.text(-0.25, -0.6 / height_in, view.note, transform=left.transAxes, size=8.5, va="top")
 
 
 def _draw_orders(axes: Axes, part: OrdersView) -> None:
     places = np.arange(len(part.orders))
-    sides = (
+    sides: tuple[tuple[float, tuple[float, ...], tuple[float, ...], dict[str, Any]], ...] = (
         (-0.2, part.forward_before, part.forward_left, {"fc": FORWARD}),
         (0.2, part.backward_before, part.backward_left, {"fc": BACKWARD, "hatch": "////"}),
     )
-    largest = max(*part.forward_before, *part.backward_before, *part.forward_left) or 1.0
+    largest = part.largest or 1.0
     for aside, before, left, look in sides:
         axes.barh(places + aside, left, 0.36, ec=INK, lw=0.5, **look)
         axes.barh(places + aside, before, 0.36, fc="none", ec=INK, lw=1.1)
@@ -728,20 +749,22 @@ def _draw_orders(axes: Axes, part: OrdersView) -> None:
             axes.text(
                 max(outline, value) + 0.03 * largest,
                 place + aside,
-                number_text(float(f"{value:.3g}")),
+                _amount_text(value),
                 va="center",
                 size=8,
             )
     axes.set_ylim(len(places) - 0.5, -0.5)
     axes.set_yticks(places, [str(order) for order in part.orders])
     axes.set_xlim(0, 1.32 * largest)
-    axes.set_ylabel("order of the crank speed")
+    axes.set_ylabel("order [per turn]")
     axes.set_xlabel(f"{part.name} amplitude [{part.unit}]")
     axes.locator_params(axis="x", nbins=3)
     axes.xaxis.set_major_formatter(lambda value, _position: number_text(value))
+    if not part.largest:
+        axes.set_xticks([0])
 
 
-def _draw_side(axes: Axes, view: SideView) -> None:
+def _draw_side(axes: Axes, view: SideView, *, height_in: float) -> None:
     radius = view.radius_mm
     axes.set_title("Along the crank, at crank angle 0")
     for cylinder in view.cylinders:
@@ -766,7 +789,7 @@ def _draw_side(axes: Axes, view: SideView) -> None:
     starts = [cylinder.position_mm for cylinder in view.cylinders]
     low = min(low, min(starts) - 0.6 * view.bore_mm)
     high = max(high, max(starts) + 0.6 * view.bore_mm)
-    room = 0.03 * (high - low)
+    room = max(0.03 * (high - low), 2.2 * view.bore_mm - 0.5 * (high - low))
     axes.set_xlim(low - room, high + room)
     rows = [row for row, _ in view.rows]
     axes.set_ylim(
@@ -778,20 +801,14 @@ def _draw_side(axes: Axes, view: SideView) -> None:
         [f"{-radius:.4g}", "0", f"{radius:.4g}", *(text for _, text in view.rows)],
     )
     axes.set_xlabel("position from the middle [mm]: free end on the left, driving end on the right")
+    below = -0.5 / height_in
+    axes.text(0, below, view.note, transform=axes.transAxes, size=8.5, va="top")
     axes.set_ylabel("height of the pins [mm]")
-    handles = [
-        Line2D([], [], ls="", marker="o", ms=9, mfc="white", mec=INK, label="throw"),
-        Line2D([], [], ls="", marker="s", ms=9, mfc="white", mec=INK, label=view.note),
-    ]
-    axes.legend(
-        handles=handles,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        ncols=2,
-        frameon=False,
-        fontsize=8.5,
-        borderaxespad=0.1,
-    )
+    circle = Line2D([], [], ls="", marker="o", ms=9, mfc="white", mec=INK)
+    square = Line2D([], [], ls="", marker="s", ms=9, mfc="white", mec=INK)
+    cross = Line2D([], [], ls="", marker="x", ms=5, mec=INK)
+    entries: list[_Entry] = [(circle, "throw"), ((square, cross), "main bearing")]
+    _legend(axes, entries, up=1 + 0.06 / height_in, where="lower right")
 
 
 def _row_middle(row: int, radius: float) -> float:

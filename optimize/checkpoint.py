@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -40,8 +41,8 @@ def save(
     for (family, repetition), state in states.items():
         name = f"island-{family:03d}-{repetition:03d}-round-{round_number:05d}.npz"
         buffer = io.BytesIO()
-        np.savez(buffer, **_arrays(state))
-        write_whole(folder / name, lambda beside, b=buffer: beside.write_bytes(b.getvalue()) and None)
+        np.savez(buffer, allow_pickle=False, **_arrays(state))
+        write_whole(folder / name, _writer(buffer.getvalue()))
         files[name] = [family, repetition]
     note = {
         "schema": SCHEMA,
@@ -99,7 +100,11 @@ def load(
     return int(note["round"]), states, note["history"]
 
 
-def _arrays(state: IslandState) -> dict[str, np.ndarray]:
+def _writer(content: bytes) -> Callable[[Path], object]:
+    return lambda beside: beside.write_bytes(content)
+
+
+def _arrays(state: IslandState) -> dict[str, Any]:
     archive = state.archive
     sizes = [len(equals) for equals in archive.equals]
     equals = [key for keys in archive.equals for key in sorted(keys)]

@@ -112,7 +112,12 @@ def evaluate(layout: Path, as_json: bool, plots: Path | None) -> None:
 @click.option("--seed", type=click.IntRange(0), help="Take this seed instead of the study's.")
 @click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
 def optimize(
-    study: Path, out: Path | None, resume: bool, workers: int | None, seed: int | None, pictures: bool
+    study: Path,
+    out: Path | None,
+    resume: bool,
+    workers: int | None,
+    seed: int | None,
+    pictures: bool,
 ) -> None:
     """Search a study: fronts of all families, merged into one, with pictures and a shortlist.
 
@@ -129,9 +134,7 @@ def optimize(
         sys.exit(1)
 
 
-def _print_outcome(
-    study: Study, outcome: Outcome, picks: list[Pick], folder: Path
-) -> None:
+def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
     from optimize.summary import CAUTION
     from optimize.tables import print_shortlist
 
@@ -139,7 +142,9 @@ def _print_outcome(
         print_shortlist(study, outcome.common, picks)
         click.echo(CAUTION)
     else:
-        click.echo("No feasible design was found; summary.md says which constraint is missed least.")
+        click.echo(
+            "No feasible design was found; summary.md says which constraint is missed least."
+        )
     if not outcome.is_complete:
         click.echo(f"Stopped early. Go on with: crankfront optimize STUDY --out {folder} --resume")
     click.echo(f"Front of {len(outcome.common)} designs, pictures and summary.md in {folder}")

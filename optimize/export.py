@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from itertools import pairwise
 from typing import Any
 
 import pandas as pd
@@ -91,16 +92,16 @@ def layout_tables(row: pd.Series, family: Family, study: Study, *, name: str) ->
 def _order_is_ambiguous(row: pd.Series) -> bool:
     """Return whether angles say more than the order: uneven firing, or cylinders together."""
     intervals = list(row["firing_intervals_deg"])
-    return max(intervals) - min(intervals) > 1e-6
+    return bool(max(intervals) - min(intervals) > 1e-6)
 
 
 def main_positions_mm(family: Family) -> list[float]:
-    """Return where the main bearings stand: between throws, and half a pitch beyond the ends. [mm]"""
+    """Return where main bearings stand: between throws, and beyond the outer ones. [mm]"""
     engine = family.engine
     throws_mm = [units.mm_from_m(float(s)) for s in engine.throw_positions_m]
     per_bay = {"split": 2, "own-web": 2}.get(family.pins, 1)
     bays = [throws_mm[i : i + per_bay] for i in range(0, len(throws_mm), per_bay)]
-    inner = [0.5 * (left[-1] + right[0]) for left, right in zip(bays, bays[1:], strict=False)]
+    inner = [0.5 * (left[-1] + right[0]) for left, right in pairwise(bays)]
     half_mm = 0.6 * units.mm_from_m(engine.bore_m)
     return [throws_mm[0] - half_mm, *inner, throws_mm[-1] + half_mm]
 

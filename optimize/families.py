@@ -66,8 +66,8 @@ class Family:
 def firing_grid(n_cylinders: int, cycle_deg: float) -> tuple[int, int]:
     """Return (steps per turn, cylinders per step) of evenly firing crank phases.
 
-    A four-stroke with an even count has two cylinders at each of N/2 phases, one for each turn; with
-    an odd count, and in a two-stroke, each of N phases has one.
+    A four-stroke with an even count has two cylinders at each of N/2 phases, one for each turn;
+    with an odd count, and in a two-stroke, each of N phases has one.
     """
     if cycle_deg > firing.TURN_DEG and n_cylinders % 2 == 0:
         return n_cylinders // 2, 2
@@ -105,9 +105,7 @@ def family_name(arrangement: str, n_cylinders: int, pins: str) -> str:
     return f"{head} {pins}".strip()
 
 
-def _family(
-    study: Study, name: str, arrangement: str, n_cylinders: int, pins: str
-) -> Family | str:
+def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: str) -> Family | str:
     """Return the family, or the reason why it has no design."""
     if arrangement != "in-line" and n_cylinders < 2:
         return "needs two cylinders"

@@ -10,7 +10,7 @@ from pathlib import Path
 from evaluate.errors import InputError
 
 
-def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file through a temporary neighbour, so that a reader never meets half of it.
 
     Parameters
@@ -35,7 +35,7 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write a text file whole or not at all."""
-    write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8") and None)
+    write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8"))
 
 
 def writable_directory(path: Path, where: str) -> Path:
@@ -52,5 +52,7 @@ def writable_directory(path: Path, where: str) -> Path:
             pass
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise InputError(where, f"{path} ({reason})", "a directory that can be written to") from None
+        raise InputError(
+            where, f"{path} ({reason})", "a directory that can be written to"
+        ) from None
     return path

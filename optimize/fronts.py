@@ -111,7 +111,10 @@ def _family_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
     n = len(archive)
     evaluation = Evaluation(engine, batch)
     labels = [tuple(str(i + 1) for i in range(family.cylinders))] * n
-    orders = [order_text(names, phi) for names, phi in zip(labels, evaluation.firing_angles_deg, strict=True)]
+    orders = [
+        order_text(names, phi)
+        for names, phi in zip(labels, evaluation.firing_angles_deg, strict=True)
+    ]
     angles = throw_angles_deg(family, batch)
     rising = np.sort(evaluation.firing_angles_deg, axis=1)
     columns: dict[str, Any] = {

@@ -123,7 +123,7 @@ def genome_of(study: Study, family: Family) -> Genome:
         if study.cycle_deg > firing.TURN_DEG:
             parts.append(("firing_bits", "pick", n - 1, 2))
         if family.pins == "split":
-            count = len(_splays(study, family)) if step else 0
+            count = len(lattice_splays_deg(study, family)) if step else 0
             parts.append(("splay", "step" if step else "real", 1, count))
     needs_bank_angle = family.arrangement == "v" and not (study.even_firing and family.is_paired)
     choices = (
@@ -173,7 +173,7 @@ def throw_angles_deg(family: Family, batch: Batch) -> FloatArray:
     return batch.pin_angles_deg[:, first]
 
 
-def _splays(study: Study, family: Family) -> FloatArray:
+def lattice_splays_deg(study: Study, family: Family) -> FloatArray:
     """Return the splays on the lattice, without 0, which is a shared pin. [deg]"""
     step, limit_deg = study.throw_angle_step_deg, splay_limit_deg(study, family.engine)
     most = int(limit_deg / step + 1e-9)
@@ -185,9 +185,10 @@ def _decode_free(genome: Genome, genomes: FloatArray) -> Designs:
     study, family, n = genome.study, genome.family, len(genomes)
     angles = genome.genes(genomes, "throw_angles")
     step = study.throw_angle_step_deg
+    turned_deg: FloatArray
     if step:
         steps = round(360 / step)
-        turned_deg = pick(angles, steps) * (360 / steps)
+        turned_deg = pick(angles, steps).astype(np.float64) * (360 / steps)
     else:
         turned_deg = angles * 360
     turned_deg = np.concatenate([np.zeros((n, 1)), turned_deg], axis=1)
@@ -210,7 +211,7 @@ def _splay_deg(genome: Genome, genomes: FloatArray) -> FloatArray:
         return np.zeros(len(genomes))
     genes = genome.genes(genomes, "splay")[:, 0]
     if study.throw_angle_step_deg:
-        splays = _splays(study, family)
+        splays = lattice_splays_deg(study, family)
         return splays[pick(genes, len(splays))]
     limit_deg = splay_limit_deg(study, family.engine)
     return (2 * genes - 1) * limit_deg
@@ -270,7 +271,9 @@ def _decode_even(genome: Genome, genomes: FloatArray) -> Designs:
 
 def _most_cosets(study: Study, family: Family) -> int:
     n_steps, _ = firing_grid(family.cylinders, study.cycle_deg)
-    return max(int(np.gcd(fit.steps, n_steps)) if fit.steps else n_steps for fit in family.even_fits)
+    return max(
+        int(np.gcd(fit.steps, n_steps)) if fit.steps else n_steps for fit in family.even_fits
+    )
 
 
 def _paired_residues(
@@ -329,7 +332,9 @@ def _even_bits(
         return relative % 2
     order = np.argsort(relative + 0.999 * turn_keys, axis=1)
     bits = np.empty_like(residues)
-    np.put_along_axis(bits, order, np.broadcast_to(np.arange(bits.shape[1]) % 2, bits.shape), axis=1)
+    np.put_along_axis(
+        bits, order, np.broadcast_to(np.arange(bits.shape[1]) % 2, bits.shape), axis=1
+    )
     return bits ^ bits[:, :1]
 
 

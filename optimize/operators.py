@@ -1,4 +1,4 @@
-"""Sampling, crossover and mutation as pure functions on whole populations, gene kind by gene kind."""
+"""Sampling, crossover and mutation: pure functions on whole populations, by kind of gene."""
 
 from __future__ import annotations
 

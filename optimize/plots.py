@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import io
 import math
-import os
 import re
 import textwrap
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,12 +29,14 @@ from matplotlib.transforms import ScaledTranslation
 from evaluate.batch import FloatArray
 from evaluate.metrics import METRICS, axis_label
 from evaluate.sizing import PINS
+from optimize.files import write_whole
 
 FOOTER = "Concept-stage estimate from idealised rigid-body models."
 DPI = 130
 TOP_IN, BOTTOM_IN = 0.80, 0.40  # room for the headline and for the footer
 LINE_IN = 0.18  # height of a line of small text
 _KEY_LINE_IN = 0.195
+_TRACK_LINE_IN = 0.16
 CHARACTER_IN = 0.073  # mean width of a character of small text, for wrapping
 KEY_COLUMN_IN = 2.6
 INK = "#222222"
@@ -56,6 +58,7 @@ STYLE: list[Any] = [
         "axes.spines.top": False,
         "axes.spines.right": False,
         "axes.axisbelow": True,
+        "axes.unicode_minus": False,
         "xtick.labelsize": 8.5,
         "ytick.labelsize": 8.5,
         "hatch.linewidth": 0.7,
@@ -367,33 +370,51 @@ def hypervolume_history(history: pd.DataFrame, *, title: str) -> Figure:
     ----------
     history : DataFrame
         Columns `evaluations`, `hypervolume`, `front_size` and `family` ("all" for the merged
-        front).
+        front), and perhaps `seed`. The merged front has panels of its own, since it counts the
+        evaluations of all families.
     title : str
         Headline.
     """
     tracks = history_view(history)
-    label_pt = 11.5
-    upper_in = max(4.0, len(tracks) * label_pt / 72 + 0.2)
-    lower_in, left_in, width_in = 1.7, 1.0, 7.0
-    names_in = 0.75 + CHARACTER_IN * max((len(track.name) for track in tracks), default=0)
-    bottom_in = BOTTOM_IN + 0.55 + LINE_IN
+    merged = [track for track in tracks if track.is_merged]
+    families = [track for track in tracks if not track.is_merged]
+    names = [track.name for track in families if track.name]
+    upper_in = max(3.6, len(names) * _TRACK_LINE_IN + 0.2)
+    lower_in, left_in, merged_in, families_in = 1.5, 1.0, 3.6, 5.2
+    names_in = 0.5 + CHARACTER_IN * max((len(name) for name in names), default=0)
+    bottom_in = BOTTOM_IN + 0.5
+    columns = [
+        (merged, left_in, merged_in, "All families together", "evaluations, all families"),
+        (
+            families,
+            left_in + (merged_in + 0.85 if merged else 0.0),
+            families_in,
+            "Each family on its own",
+            "evaluations of the family",
+        ),
+    ]
+    columns = [column for column in columns if column[0]]
+    right_in = columns[-1][1] + columns[-1][2] + (names_in if families else 0.2)
     figure = sheet(
-        left_in + width_in + names_in + 0.15,
-        bottom_in + lower_in + 0.3 + upper_in + TOP_IN,
+        max(right_in + 0.1, 7.5),
+        bottom_in + lower_in + 0.25 + upper_in + TOP_IN + 0.2,
         title=title,
-        subtitle="Hypervolume: the space that a front dominates, as scaled by the study",
+        subtitle="Hypervolume: share that a front dominates of a box of objective values, "
+        "the same box for all",
     )
-    upper = axes_at(figure, left_in, bottom_in + lower_in + 0.3, width_in, upper_in)
-    lower = axes_at(figure, left_in, bottom_in, width_in, lower_in)
-    _draw_tracks(upper, tracks, [track.hypervolume for track in tracks])
-    _draw_tracks(lower, tracks, [track.front_size for track in tracks])
-    _name_tracks(upper, tracks, height_in=upper_in, label_pt=label_pt)
-    upper.set_ylabel("hypervolume\nmore is better →")
-    upper.tick_params(labelbottom=False)
-    lower.set_ylabel("designs on\nthe front")
-    lower.set_xlabel("evaluations")
-    lower.xaxis.set_major_formatter(lambda value, _position: number_text(value))
-    _draw_reasons(figure, ["Lower panel: the same lines as above."])
+    for shown, at_in, width_in, heading, label in columns:
+        upper = axes_at(figure, at_in, bottom_in + lower_in + 0.25, width_in, upper_in)
+        lower = axes_at(figure, at_in, bottom_in, width_in, lower_in)
+        _draw_tracks(upper, shown, [track.hypervolume for track in shown])
+        _draw_tracks(lower, shown, [track.front_size for track in shown])
+        upper.set_title(heading)
+        upper.tick_params(labelbottom=False)
+        lower.set_xlabel(label)
+        if at_in == left_in:
+            upper.set_ylabel("hypervolume\nmore is better →")
+            lower.set_ylabel("designs on\nthe front")
+        if shown is families:
+            _name_tracks(upper, shown, size_in=(width_in, upper_in))
     return figure
 
 
@@ -415,15 +436,21 @@ def save(figure: Figure, path_without_suffix: Path | str) -> list[Path]:
     stem = Path(path_without_suffix)
     stem.parent.mkdir(parents=True, exist_ok=True)
     written = []
-    for suffix, settings in (("png", {"dpi": DPI}), ("svg", {"metadata": {"Date": None}})):
-        buffer = io.BytesIO()
-        with matplotlib_style.context(STYLE):
-            figure.savefig(buffer, format=suffix, **settings)  # type: ignore[arg-type]
+    for suffix, metadata in (("png", {}), ("svg", {"Date": None})):
         target = stem.with_name(f"{stem.name}.{suffix}")
-        _write_whole(target, buffer.getvalue())
+        write_whole(target, partial(_write_picture, figure, suffix, metadata))
         written.append(target)
     figure.clear()
     return written
+
+
+def _write_picture(
+    figure: Figure, suffix: str, metadata: Mapping[str, str | None], path: Path
+) -> None:
+    buffer = io.BytesIO()
+    with matplotlib_style.context(STYLE):
+        figure.savefig(buffer, format=suffix, dpi=DPI, metadata=metadata)
+    path.write_bytes(buffer.getvalue())
 
 
 # Views ----------------------------------------------------------------------------------------
@@ -511,10 +538,7 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
             own = [i for i, spot in enumerate(spots) if spot.family == family.family]
             if own and not any(index in own for index, _ in named):
                 family_names.append((max(own, key=lambda i: len(spots[i].designs)), family.family))
-    reach = [
-        f"{number_text(float(f'{(axis.high - axis.low) / _CELLS_PER_AXIS:.1g}'))} {METRICS[key].unit}"
-        for key, axis in ((x, x_axis), (y, y_axis))
-    ]
+    across, up = (_reach_text(key, axis) for key, axis in ((x, x_axis), (y, y_axis)))
     return PlaneView(
         x_axis=x_axis,
         y_axis=y_axis,
@@ -523,28 +547,44 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
         names=tuple(named),
         family_names=tuple(family_names),
         reasons=_reasons(shortlist),
-        note=f"Designs of one family within about {reach[0].strip()} and {reach[1].strip()} are one "
-        "mark. Families that share a spot stand side by side round it; a cross shows the spot.",
+        note=f"Designs of one family within about {across} and {up} are one mark. "
+        "Families that share a spot stand side by side round it; a cross shows the spot.",
     )
 
 
+def _reach_text(key: str, axis: AxisView) -> str:
+    """Return the side of a cell of the grid on which designs are counted together."""
+    step = float(f"{(axis.high - axis.low) / _CELLS_PER_AXIS:.1g}")
+    return f"{number_text(step)} {METRICS[key].unit}".strip()
+
+
 def history_view(history: pd.DataFrame) -> tuple[TrackView, ...]:
-    """Return one track per family in the order of the key, the merged front last."""
-    tracks = []
+    """Return a track per family and seed; the merged front is the family "all".
+
+    Of several seeds of a family the one that ends highest comes first and bears the name.
+    """
+    tracks: list[TrackView] = []
     for name, rows in history.groupby("family", sort=False):
-        rising = rows.sort_values("evaluations", kind="stable")
-        text, is_merged = str(name), name == "all"
-        tracks.append(
-            TrackView(
-                name="all families" if is_merged else text,
-                style=_MERGED if is_merged else family_style(*_parsed_family(text)),
-                evaluations=tuple(rising["evaluations"].astype(float)),
-                hypervolume=tuple(rising["hypervolume"].astype(float)),
-                front_size=tuple(rising["front_size"].astype(float)),
-                is_merged=is_merged,
-            )
-        )
-    return tuple(sorted(tracks, key=lambda t: (t.is_merged, _family_rank(*_parsed_family(t.name)))))
+        seeds = [part for _, part in rows.groupby("seed")] if "seed" in rows else [rows]
+        own = [_track(str(name), part) for part in seeds]
+        best, *others = sorted(own, key=lambda track: -track.hypervolume[-1])
+        if others:
+            best = replace(best, name=f"{best.name}, best of {len(own)} seeds")
+        tracks += [best, *(replace(track, name="") for track in others)]
+    return tuple(tracks)
+
+
+def _track(family: str, rows: pd.DataFrame) -> TrackView:
+    rising = rows.sort_values("evaluations", kind="stable")
+    is_merged = family == "all"
+    return TrackView(
+        name="all families" if is_merged else family,
+        style=_MERGED if is_merged else family_style(*_parsed_family(family)),
+        evaluations=tuple(rising["evaluations"].astype(float)),
+        hypervolume=tuple(rising["hypervolume"].astype(float)),
+        front_size=tuple(rising["front_size"].astype(float)),
+        is_merged=is_merged,
+    )
 
 
 def axis_view(key: str, values: FloatArray) -> AxisView:
@@ -674,7 +714,10 @@ def _names(front: pd.DataFrame, shortlist: Shortlist) -> dict[str, str]:
 
 
 def _reasons(shortlist: Shortlist) -> tuple[str, ...]:
-    return tuple(f"{name} ({design}): {reason}" for design, name, reason in shortlist)
+    return tuple(
+        f"{name if design in name.split() else f'{name} ({design})'}: {reason}"
+        for design, name, reason in shortlist
+    )
 
 
 def _spots(
@@ -708,12 +751,12 @@ def _spots(
 
 
 def _side_by_side(n: int) -> list[tuple[float, float]]:
-    """Return n places of a hexagonal lattice, the nearest to its middle first. [pt]"""
+    """Return the n places of a hexagonal lattice that are nearest to its free middle. [pt]"""
     if n == 1:
         return [(0.0, 0.0)]
-    reach = range(-n, n + 1) if n < 8 else range(-7, 8)
+    reach = range(-7, 8)
     lattice = [(a + 0.5 * b, b * math.sqrt(0.75)) for b in reach for a in reach]
-    # The middle itself stays free for the cross; rounding makes equal distances equal.
+    # The cross stands in the middle; rounding makes equal distances equal.
     around = sorted(
         (place for place in lattice if place != (0.0, 0.0)),
         key=lambda p: (round(math.hypot(*p), 6), round(math.atan2(p[0], p[1]) % (2 * math.pi), 6)),
@@ -857,10 +900,16 @@ def sheet(width_in: float, height_in: float, *, title: str, subtitle: str = "") 
     size = 13.0 if len(lines) < 2 else 10.5
     text = "\n".join(lines)
     figure.text(0.15 / width_in, 1 - 0.12 / height_in, text, va="top", size=size, weight="bold")
-    below = textwrap.shorten(subtitle, int((width_in - 0.3) / CHARACTER_IN), placeholder=" ...")
+    below = "\n".join(subtitle_lines(subtitle, width_in))
     figure.text(0.15 / width_in, 1 - 0.46 / height_in, below, va="top", size=9)
     figure.text(0.15 / width_in, 0.10 / height_in, FOOTER, va="bottom", size=8, color="#555555")
     return figure
+
+
+def subtitle_lines(subtitle: str, width_in: float) -> list[str]:
+    """Return the lines that the text below the headline takes, four at most."""
+    n_characters = int((width_in - 0.4) / CHARACTER_IN)
+    return textwrap.wrap(subtitle, n_characters, max_lines=4, placeholder=" ...")
 
 
 def axes_at(
@@ -1036,12 +1085,12 @@ def _draw_plane(axes: Axes, view: PlaneView) -> None:
     for index, spot in enumerate(view.spots):
         size_pt = _SIZE_CLASSES[_size_class(len(spot.designs))][1]
         moved = axes.transData + _shift(axes, spot.aside_pt)
-        common = {"ls": "", "transform": moved, "clip_on": False}
+        common: dict[str, Any] = {"ls": "", "transform": moved, "clip_on": False}
         if spot.aside_pt != (0.0, 0.0):
             axes.plot([spot.x], [spot.y], marker="+", ms=6, mec="black", mew=0.9, clip_on=False)
         axes.plot([spot.x], [spot.y], zorder=3, **common, **_marker_look(spot.style, size_pt))
         if index in ringed:
-            ring = {"marker": "o", "mfc": "none", "mec": "black", "mew": 1.3}
+            ring: dict[str, Any] = {"marker": "o", "mfc": "none", "mec": "black", "mew": 1.3}
             axes.plot([spot.x], [spot.y], ms=size_pt + 6, zorder=4, **common, **ring)
     _draw_names(axes, view)
 
@@ -1084,7 +1133,7 @@ def _draw_names(axes: Axes, view: PlaneView) -> None:
     ]
     figure = axes.get_figure(root=True)
     assert figure is not None
-    renderer = FigureCanvasAgg(figure).get_renderer()
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
     sizes = np.array([(b.width, b.height) for b in (t.get_window_extent(renderer) for t in texts)])
     anchors = marks[[index for index, _, _ in labels]]
     box = axes.get_window_extent(renderer)
@@ -1107,7 +1156,9 @@ def _draw_names(axes: Axes, view: PlaneView) -> None:
             axes.plot(*ends.T, transform=axes.transAxes, color="#555555", lw=0.8, clip_on=False)
 
 
-def _draw_tracks(axes: Axes, tracks: Sequence[TrackView], values: list[tuple[float, ...]]) -> None:
+def _draw_tracks(
+    axes: Axes, tracks: Sequence[TrackView], values: Sequence[tuple[float, ...]]
+) -> None:
     for track, value in zip(tracks, values, strict=True):
         axes.step(
             track.evaluations,
@@ -1115,35 +1166,38 @@ def _draw_tracks(axes: Axes, tracks: Sequence[TrackView], values: list[tuple[flo
             where="post",
             color=track.style.color,
             ls=track.style.line,
-            lw=2.4 if track.is_merged else 1.4,
+            lw=2.4 if track.is_merged else 1.4 if track.name else 0.7,
         )
-        axes.plot(track.evaluations[-1:], value[-1:], ls="", **_marker_look(track.style, 6.0))
+        if track.name:
+            end = (track.evaluations[-1:], value[-1:])
+            axes.plot(*end, ls="", **_marker_look(track.style, 6.0))
     axes.grid(color="#e4e4e4", lw=0.6)
-    axes.set_xmargin(0.02)
+    axes.margins(x=0.03)
+    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
+    axes.locator_params(axis="x", nbins=5)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(lambda value, _position: number_text(value))
 
 
-def _name_tracks(
-    axes: Axes, tracks: Sequence[TrackView], *, height_in: float, label_pt: float
-) -> None:
-    low, high = axes.get_ylim()
-    ends = [(track.hypervolume[-1] - low) / (high - low) for track in tracks]
-    places = spread(ends, label_pt / 72 / height_in, 0.02, 0.98)
-    axes.set_ylim(low, high)
-    left, right = axes.get_xlim()
-    for track, end, up in zip(tracks, ends, places, strict=True):
+def _name_tracks(axes: Axes, tracks: Sequence[TrackView], *, size_in: tuple[float, float]) -> None:
+    """Write each name at the right end of its line, with a leader where it had to move."""
+    named = [track for track in tracks if track.name]
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    axes.set(xlim=(left, right), ylim=(low, high))
+    ends = [(track.hypervolume[-1] - low) / (high - low) for track in named]
+    places = spread(ends, _TRACK_LINE_IN / size_in[1], 0.02, 0.98)
+    bend, text_at = 1 + 0.1 / size_in[0], 1 + 0.3 / size_in[0]
+    for track, end, up in zip(named, ends, places, strict=True):
         start = (track.evaluations[-1] - left) / (right - left)
         axes.plot(
-            [start + 0.01, 1.03, 1.05],
-            [end, up, up],
+            [start + 0.07 / size_in[0], max(bend, start), text_at - 0.03 / size_in[0]],
+            [end, end if start < 0.9 else up, up],
             transform=axes.transAxes,
             color=track.style.color,
-            lw=0.8,
+            lw=0.7,
             clip_on=False,
         )
-        weight = "bold" if track.is_merged else "normal"
-        axes.text(
-            1.055, up, track.name, transform=axes.transAxes, va="center", size=8.5, weight=weight
-        )
+        axes.text(text_at, up, track.name, transform=axes.transAxes, va="center", size=8.5)
 
 
 def _wrapped(texts: Iterable[str], width_in: float) -> list[str]:
@@ -1172,26 +1226,16 @@ def _hex_from_oklch(lightness: float, chroma: float, hue_deg: float) -> str:
         )
         ** 3
     )
-    linear = np.array(
-        [
-            [4.0767416621, -3.3077115913, 0.2309699292],
-            [-1.2684380046, 2.6097574011, -0.3413193965],
-            [-0.0041960863, -0.7034186147, 1.7076147010],
-        ]
-    ) @ cones
+    linear = (
+        np.array(
+            [
+                [4.0767416621, -3.3077115913, 0.2309699292],
+                [-1.2684380046, 2.6097574011, -0.3413193965],
+                [-0.0041960863, -0.7034186147, 1.7076147010],
+            ]
+        )
+        @ cones
+    )
     linear = np.clip(linear, 0, 1)
     coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     return "#" + "".join(f"{round(255 * value):02x}" for value in coded)
-
-
-def _write_whole(target: Path, content: bytes) -> None:
-    """Write a file beside its place and move it there, so that no half file is ever seen."""
-    beside = target.with_name(f"{target.name}.{os.getpid()}.partial")
-    try:
-        with beside.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, target)
-    finally:
-        beside.unlink(missing_ok=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from evaluate import sizing
 from evaluate.batch import FloatArray
-from evaluate.metrics import Evaluation, METRICS
+from evaluate.metrics import METRICS, Evaluation
 from optimize.canonical import KeyArray, Symmetry, canonical_keys, symmetries
 from optimize.families import Family
 from optimize.genome import Designs, Genome, genome_of, throw_angles_deg
@@ -40,7 +40,7 @@ class Island:
 
     def keys(self, designs: Designs) -> KeyArray:
         """Return the canonical key of each design."""
-        return canonical_keys(self.study, self.family, designs, self.ways)
+        return canonical_keys(designs, self.ways, cycle_deg=self.study.cycle_deg)
 
     def score(self, genomes: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return objectives, all to be lessened, and violations, each row of a genome.
@@ -107,7 +107,9 @@ class Island:
             word = "at most" if bound.sign > 0 else "at least"
             excess = bound.sign * (value - bound.limit) / scale - 1e-9
             found.append((f"{bound.key} {word} {bound.limit:g}", excess))
-        return [(name, np.maximum(np.nan_to_num(values, neginf=-1.0), -1.0)) for name, values in found]
+        return [
+            (name, np.maximum(np.nan_to_num(values, neginf=-1.0), -1.0)) for name, values in found
+        ]
 
     def _asymmetry(self, designs: Designs) -> FloatArray:
         """Return the largest angle between mirror-image throws (pairs), over half a turn."""

@@ -33,9 +33,7 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
         "is_complete": outcome.is_complete,
         "evaluations": sum(state.evaluations for state in outcome.states.values()),
         "population": outcome.plan.population,
-        "shortlist": [
-            {"design": pick.design, "reasons": list(pick.reasons)} for pick in picks
-        ],
+        "shortlist": [{"design": pick.design, "reasons": list(pick.reasons)} for pick in picks],
     }
     write_front(folder / "front.parquet", outcome.common, study, extra=extra)
     write_front(folder / "family_fronts.parquet", outcome.family_rows, study, extra=extra)

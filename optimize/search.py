@@ -312,9 +312,7 @@ def advance(
 
 def _restore(algorithm: _Nsga2, state: IslandState) -> None:
     """Put a state back into a fresh algorithm."""
-    population = Population.new(
-        "X", state.genomes, "F", state.objectives, "G", state.violations
-    )
+    population = Population.new("X", state.genomes, "F", state.objectives, "G", state.violations)
     for individual, rank, crowding in zip(population, state.rank, state.crowding, strict=True):
         individual.evaluated = {"F", "G", "H"}
         individual.set("rank", int(rank))

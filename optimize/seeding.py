@@ -9,9 +9,15 @@ from numpy.random import Generator
 
 from evaluate.batch import FloatArray
 from optimize import operators
-from optimize.families import Family, all_families
-from optimize.genome import Designs, Genome, Segment, _splays, genome_of, throw_angles_deg
-from optimize.families import splay_limit_deg
+from optimize.families import Family, all_families, splay_limit_deg
+from optimize.genome import (
+    Designs,
+    Genome,
+    Segment,
+    genome_of,
+    lattice_splays_deg,
+    throw_angles_deg,
+)
 
 EVEN_SHARE = 0.5  # of a first population that starts from evenly firing cranks
 
@@ -85,14 +91,15 @@ def _cells(segment: Segment, share: FloatArray) -> FloatArray:
     """Return angle genes: the middle of the nearest cell on a lattice, else the value itself."""
     if not segment.options:
         return share % 1.0
-    return (np.rint(share * segment.options) % segment.options + 0.5) / segment.options
+    cells: FloatArray = np.rint(share * segment.options) % segment.options
+    return (cells + 0.5) / segment.options
 
 
 def _splay_genes(genome: Genome, segment: Segment, designs: Designs) -> FloatArray:
     if segment.options:
-        splays = _splays(genome.study, genome.family)
+        splays = lattice_splays_deg(genome.study, genome.family)
         nearest = np.abs(designs.splay_deg[:, np.newaxis] - splays).argmin(axis=1)
-        return (nearest + 0.5) / segment.options
+        return (nearest.astype(np.float64) + 0.5) / segment.options
     limit_deg = splay_limit_deg(genome.study, genome.family.engine)
     return np.clip((designs.splay_deg / limit_deg + 1) / 2, 0, 1 - 1e-9)
 
@@ -102,4 +109,4 @@ def _choice_genes(genome: Genome, segment: Segment, bank_deg: FloatArray) -> Flo
     if choice.is_range:
         return np.clip((bank_deg - choice.low) / (choice.high - choice.low), 0, 1 - 1e-9)
     nearest = np.abs(bank_deg[:, np.newaxis] - np.array(choice.values)).argmin(axis=1)
-    return (nearest + 0.5) / segment.options
+    return (nearest.astype(np.float64) + 0.5) / segment.options

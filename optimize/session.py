@@ -63,9 +63,13 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
     """Return the directory of the run; a directory with results is never overwritten unasked."""
     if resume:
         if out is None:
-            raise InputError("--resume", "no --out", "the run directory to go on with, as --out DIR")
+            raise InputError(
+                "--resume", "no --out", "the run directory to go on with, as --out DIR"
+            )
         if not (out / "checkpoints" / "round.json").exists():
-            raise InputError("--resume", f"no checkpoint in {out}", "a run directory that holds one")
+            raise InputError(
+                "--resume", f"no checkpoint in {out}", "a run directory that holds one"
+            )
         return writable_directory(out, "--out")
     if out is None:
         base = Path("results") / _slug(study.name)
@@ -93,7 +97,7 @@ def _slug(name: str) -> str:
 def _first_interrupt_stops(stop: StopRequest, console: Console) -> Iterator[None]:
     """Let the first Ctrl-C (or SIGTERM) end the run at the next barrier, the second at once."""
 
-    def on_signal(number: int, frame: FrameType | None) -> None:
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
         if stop.is_set.is_set():
             raise KeyboardInterrupt
         stop.is_set.set()

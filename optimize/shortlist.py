@@ -44,7 +44,8 @@ def scaled_objectives(front: pd.DataFrame, study: Study) -> FloatArray:
     signs = np.array([objective.sign for objective in study.objectives])
     values = front[columns].to_numpy(float) * signs
     span = np.ptp(values, axis=0)
-    return (values - values.min(axis=0)) / np.where(span > 0, span, 1.0)
+    scaled: FloatArray = (values - values.min(axis=0)) / np.where(span > 0, span, 1.0)
+    return scaled
 
 
 def shortlist(front: pd.DataFrame, study: Study) -> list[Pick]:

@@ -24,7 +24,7 @@ from evaluate.layout import (
 from evaluate.metrics import METRICS, known_metric
 from evaluate.proportions import Proportions
 from evaluate.sizing import PINS
-from evaluate.tables import read_toml, typed
+from evaluate.tables import Table, read_toml, typed
 
 MOST_CYLINDERS = 16
 MOST_OBJECTIVES = 8
@@ -38,11 +38,7 @@ DEFAULT_OBJECTIVES = (
 )
 
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, kw_only=True, frozen=True):
-    pass
-
-
-class StudyTable(_Table):
+class StudyTable(Table, kw_only=True):
     """Name, question and seed."""
 
     name: Annotated[str, Meta(min_length=1, max_length=80)]
@@ -50,14 +46,14 @@ class StudyTable(_Table):
     seed: Annotated[int, Meta(ge=0)] = 1
 
 
-class SpeedTable(_Table):
+class SpeedTable(Table, kw_only=True):
     """Equal speed or equal mean piston speed for all cylinder counts."""
 
     rpm: Positive | None = None
     mean_piston_speed_m_s: Positive | None = None
 
 
-class EngineTable(_Table):
+class EngineTable(Table, kw_only=True):
     """The givens."""
 
     displacement_cm3: Positive
@@ -67,26 +63,24 @@ class EngineTable(_Table):
     crank_radius_to_rod: Annotated[float, Meta(gt=0, lt=1)] = 0.30
 
 
-class RangeTable(_Table):
+class RangeTable(Table, kw_only=True):
     """A continuous range."""
 
     from_: float = msgspec.field(name="from")
     to: float
 
 
-class ShaftsTable(_Table):
+class ShaftsTable(Table, kw_only=True):
     """Balance-shaft slots that may be used, and how many at once."""
 
-    slots: list[str] = []
+    slots: list[str] = msgspec.field(default_factory=list)
     at_most: Annotated[int, Meta(ge=0, le=3)] = 3
 
 
-class SpaceTable(_Table):
+class SpaceTable(Table, kw_only=True):
     """What is searched."""
 
-    cylinders: Annotated[
-        list[Annotated[int, Meta(ge=1, le=MOST_CYLINDERS)]], Meta(min_length=1)
-    ]
+    cylinders: Annotated[list[Annotated[int, Meta(ge=1, le=MOST_CYLINDERS)]], Meta(min_length=1)]
     arrangements: Annotated[list[str], Meta(min_length=1)] = msgspec.field(
         default_factory=lambda: list(ARRANGEMENTS)
     )
@@ -101,17 +95,17 @@ class SpaceTable(_Table):
         msgspec.field(default_factory=lambda: [0.0, 0.5])
     )
     rotating_fraction: Share = 1.0
-    balance_shafts: ShaftsTable = ShaftsTable()
+    balance_shafts: ShaftsTable = msgspec.field(default_factory=ShaftsTable)
 
 
-class BoundTable(_Table):
+class BoundTable(Table, kw_only=True):
     """Limits of a value."""
 
     at_most: float | None = None
     at_least: float | None = None
 
 
-class SplayTable(_Table):
+class SplayTable(Table, kw_only=True):
     """Limit of the splay of a split pin."""
 
     at_most: Annotated[float, Meta(ge=0, le=180)]
@@ -132,21 +126,21 @@ ConstraintsTable = msgspec.defstruct(
 )
 
 
-class ObjectiveTable(_Table):
+class ObjectiveTable(Table, kw_only=True):
     """One objective and the difference that matters."""
 
     metric: str
     resolution: Positive | None = None
 
 
-class CollectorsTable(_Table):
+class CollectorsTable(Table, kw_only=True):
     """Exhaust collectors."""
 
     collectors: str | dict[str, list[list[str]]] = "per bank"
     open_duration_deg: Annotated[float, Meta(gt=0, le=720)] = 240.0
 
 
-class SearchTable(_Table):
+class SearchTable(Table, kw_only=True):
     """Budget."""
 
     population: Annotated[int, Meta(ge=8, le=10_000)] = 200
@@ -154,13 +148,13 @@ class SearchTable(_Table):
     seeds: Annotated[int, Meta(ge=1, le=1000)] = 1
 
 
-class BaselineTable(_Table):
+class BaselineTable(Table, kw_only=True):
     """What everybody would build."""
 
     layout: str
 
 
-class StudyTables(_Table):
+class StudyTables(Table, kw_only=True):
     """A study file."""
 
     study: StudyTable
@@ -171,8 +165,8 @@ class StudyTables(_Table):
     objectives: Annotated[list[ObjectiveTable], Meta(min_length=1)] = msgspec.field(
         default_factory=lambda: [ObjectiveTable(metric=key) for key in DEFAULT_OBJECTIVES]
     )
-    exhaust: CollectorsTable = CollectorsTable()
-    search: SearchTable = SearchTable()
+    exhaust: CollectorsTable = msgspec.field(default_factory=CollectorsTable)
+    search: SearchTable = msgspec.field(default_factory=SearchTable)
     baseline: BaselineTable | None = None
 
 
@@ -415,7 +409,8 @@ def _shaft_subsets(table: ShaftsTable) -> tuple[tuple[int, ...], ...]:
     _words("space.balance_shafts.slots", table.slots, names)
     columns = sorted(names.index(slot) for slot in table.slots)
     subsets = [
-        tuple(c for i, c in enumerate(columns) if pick >> i & 1) for pick in range(2 ** len(columns))
+        tuple(c for i, c in enumerate(columns) if pick >> i & 1)
+        for pick in range(2 ** len(columns))
     ]
     allowed = [subset for subset in subsets if len(subset) <= table.at_most]
     return tuple(sorted(allowed, key=lambda subset: (len(subset), subset)))
@@ -431,7 +426,9 @@ def _bounds(constraints: Any) -> tuple[Bound, ...]:
         if least is None and most is None:
             raise InputError(where, "neither at_most nor at_least", "one of them or both")
         if least is not None and most is not None and least > most:
-            raise InputError(where, f"at_least {least:g} above at_most {most:g}", "at_least <= at_most")
+            raise InputError(
+                where, f"at_least {least:g} above at_most {most:g}", "at_least <= at_most"
+            )
         if most is not None:
             bounds.append(Bound(key=key, sign=1.0, limit=most))
         if least is not None:
@@ -463,7 +460,9 @@ def _collectors(
     for key, groups in given.items():
         if not key.isdigit() or int(key) not in cylinders:
             counts = ", ".join(str(n) for n in sorted(cylinders))
-            raise InputError(f"{where}.{key}", "this key", f"a cylinder count of the space: {counts}")
+            raise InputError(
+                f"{where}.{key}", "this key", f"a cylinder count of the space: {counts}"
+            )
         names = tuple(str(i + 1) for i in range(int(key)))
         partition = partition_from_labels(groups, names, f"{where}.{key}")
         partitions[int(key)] = tuple(int(group) for group in partition)

@@ -22,7 +22,7 @@ CAUTION = (
 )
 
 
-def value_text(key: str, value: float) -> str:
+def value_text(value: float) -> str:
     """Return a value with as many digits as its reader needs."""
     if not np.isfinite(value):
         return "-"
@@ -51,7 +51,7 @@ def shortlist_rows(
                 row["firing_order"],
                 row["shafts"],
                 f"{100 * row['reciprocating_fraction']:.3g} % of reciprocating",
-                *(value_text(key, float(row[key])) for key in keys),
+                *(value_text(float(row[key])) for key in keys),
                 "; ".join(pick.reasons),
             ]
         )
@@ -133,7 +133,9 @@ def _hardest(outcome: Outcome, index: int) -> str:
     family = outcome.plan.families[index]
     island = Island(outcome.fronts[0].island.study, family)
     worst = int(np.argmax(least))
-    return f"'{island.constraint_names[worst]}' is missed by {least[worst]:.3g} of its scale at best"
+    return (
+        f"'{island.constraint_names[worst]}' is missed by {least[worst]:.3g} of its scale at best"
+    )
 
 
 def _infeasible(outcome: Outcome) -> list[str]:
@@ -148,10 +150,12 @@ def _baseline(study: Study) -> list[str]:
     layout = read_layout(Path(study.baseline))
     keys = [objective.key for objective in study.objectives]
     values = score(layout.engine, layout.batch, keys)[0]
-    cells = [value_text(key, float(value)) for key, value in zip(keys, values, strict=True)]
+    cells = [value_text(float(value)) for value in values]
     return _table(["layout", *(axis_label(key) for key in keys)], [[layout.name, *cells]])
 
 
 def _table(heading: list[str], rows: list[list[str]]) -> list[str]:
     lines = ["| " + " | ".join(heading) + " |", "|" + " --- |" * len(heading)]
-    return lines + ["| " + " | ".join(cell.replace("|", "/") for cell in row) + " |" for row in rows]
+    return lines + [
+        "| " + " | ".join(cell.replace("|", "/") for cell in row) + " |" for row in rows
+    ]

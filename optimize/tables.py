@@ -9,7 +9,7 @@ import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
-from evaluate.metrics import METRICS, axis_label
+from evaluate.metrics import METRICS
 from optimize.shortlist import Pick
 from optimize.study import Study
 from optimize.summary import shortlist_rows, value_text
@@ -83,7 +83,7 @@ def print_evaluation(document: dict[str, Any]) -> None:
         table.add_column(name, justify="right" if name == "value" else "left", overflow="fold")
     for key, value in document["metrics"].items():
         metric = METRICS[key]
-        shown = "-" if value is None else value_text(key, value)
+        shown = "-" if value is None else value_text(value)
         table.add_row(key, shown, metric.unit, metric.sense, metric.meaning)
     console.print(table)
 
@@ -94,7 +94,12 @@ def _orders_table(inertia: dict[str, Any]) -> Table:
         title_justify="left",
     )
     table.add_column("order")
-    for name in ("reciprocating force", "residual force", "reciprocating couple", "residual couple"):
+    for name in (
+        "reciprocating force",
+        "residual force",
+        "reciprocating couple",
+        "residual couple",
+    ):
         table.add_column(name, justify="right")
     for order, before in inertia["reciprocating"].items():
         cells = []
@@ -106,7 +111,8 @@ def _orders_table(inertia: dict[str, Any]) -> Table:
             )
             for entry in (before, inertia["residual"][order]):
                 parts = [
-                    0.0 if entry[f"{quantity}_{p}_{unit}"] < 1e-9 * scale
+                    0.0
+                    if entry[f"{quantity}_{p}_{unit}"] < 1e-9 * scale
                     else entry[f"{quantity}_{p}_{unit}"]
                     for p in ("peak", "forward", "backward")
                 ]
@@ -132,19 +138,14 @@ def _balance_text(balance: dict[str, Any]) -> str:
             f"Balance shaft, order {shaft['order']} {shaft['sense']}: unbalance "
             f"{shaft['force_unbalance_kgm']:.4g} kg·m at {phases[0]}, couple unbalance "
             f"{shaft['couple_unbalance_kgm2']:.4g} kg·m² at {phases[1]}; about "
-            f"{value_text('', shaft['mass_estimate_kg'] or float('nan'))} kg, "
-            f"{value_text('', shaft['friction_estimate_W'] or float('nan'))} W of friction"
+            f"{value_text(shaft['mass_estimate_kg'] or float('nan'))} kg, "
+            f"{value_text(shaft['friction_estimate_W'] or float('nan'))} W of friction"
         )
     pair = balance["second_order_pair"]
     if pair:
         lines.append(
-            f"Second-order pair: rolling moment of order 2 is {pair['rolling_moment_before_Nm']:.4g} "
-            f"N·m; with the forward shaft {pair['height_forward_above_backward_mm']:.4g} mm above "
-            f"the other {pair['rolling_moment_then_Nm']:.4g} N·m (gas torque not counted)"
+            "Second-order pair: rolling moment of order 2 is "
+            f"{pair['rolling_moment_before_Nm']:.4g} N·m; with the forward shaft "
+            f"{pair['height_forward_above_backward_mm']:.4g} mm above the other  {pair['rolling_moment_then_Nm']:.4g} N·m (gas torque not counted)"
         )
     return "\n".join(lines) + "\n"
-
-
-def metric_label(key: str) -> str:
-    """Return the label of a metric with its unit."""
-    return axis_label(key)

@@ -27,8 +27,6 @@ from evaluate.inertia import pin_sums
 from tests.engines import evaluation
 from tests.multibody import Mechanism, ground_wrench
 
-pytest.importorskip("mujoco")
-
 N_SAMPLES = 180
 SHARE = 1e-3
 ComplexArray = NDArray[np.complex128]

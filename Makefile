@@ -1,0 +1,46 @@
+# Each target is the only command needed on a fresh machine with Python (3.11 or newer), git and
+# make: it makes a virtual environment in .venv, installs the pinned versions and runs.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+
+.PHONY: demo test check bench clean help
+
+help:
+	@echo "make demo   search a small study (under two minutes) and draw its front"
+	@echo "make test   lint, check types and run all tests"
+	@echo "make bench  time the scoring and the search, as ratios in one run"
+	@echo "make clean  remove the virtual environment and caches; results stay"
+
+$(VENV)/.run: requirements/run.txt pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit("crankfront needs Python 3.11 or newer; try: make PYTHON=python3.11 ...") if sys.version_info < (3, 11) else None'
+	$(PYTHON) -m venv $(VENV)
+	$(PIP) --requirement requirements/run.txt
+	$(PIP) --no-deps --editable .
+	touch $@
+
+$(VENV)/.tests: requirements/tests.txt $(VENV)/.run
+	$(PIP) --requirement requirements/tests.txt
+	touch $@
+
+$(VENV)/.bench: requirements/bench.txt $(VENV)/.tests
+	$(PIP) --requirement requirements/bench.txt
+	touch $@
+
+demo: $(VENV)/.run
+	$(BIN)/crankfront optimize studies/compact-four-stroke.toml
+
+check: $(VENV)/.tests
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+test: check
+	$(BIN)/python -m pytest
+
+bench: $(VENV)/.bench
+	$(BIN)/python -m tests.benchmarks
+
+clean:
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info
