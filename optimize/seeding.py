@@ -98,15 +98,20 @@ def _cells(segment: Segment, share: FloatArray) -> FloatArray:
 def _splay_genes(genome: Genome, segment: Segment, designs: Designs) -> FloatArray:
     if segment.options:
         splays = lattice_splays_deg(genome.study, genome.family)
-        nearest = np.abs(designs.splay_deg[:, np.newaxis] - splays).argmin(axis=1)
-        return (nearest.astype(np.float64) + 0.5) / segment.options
+        distance_deg = np.abs(designs.splay_deg[:, np.newaxis] - splays)
+        cell: FloatArray = distance_deg.argmin(axis=1) + 0.5
+        return cell / segment.options
     limit_deg = splay_limit_deg(genome.study, genome.family.engine)
-    return np.clip((designs.splay_deg / limit_deg + 1) / 2, 0, 1 - 1e-9)
+    genes: FloatArray = np.clip((designs.splay_deg / limit_deg + 1) / 2, 0, 1 - 1e-9)
+    return genes
 
 
 def _choice_genes(genome: Genome, segment: Segment, bank_deg: FloatArray) -> FloatArray:
     choice = genome.study.bank_angle_deg
     if choice.is_range:
-        return np.clip((bank_deg - choice.low) / (choice.high - choice.low), 0, 1 - 1e-9)
-    nearest = np.abs(bank_deg[:, np.newaxis] - np.array(choice.values)).argmin(axis=1)
-    return (nearest.astype(np.float64) + 0.5) / segment.options
+        span_deg = choice.high - choice.low
+        genes: FloatArray = np.clip((bank_deg - choice.low) / span_deg, 0, 1 - 1e-9)
+        return genes
+    distance_deg = np.abs(bank_deg[:, np.newaxis] - np.array(choice.values))
+    cell: FloatArray = distance_deg.argmin(axis=1) + 0.5
+    return cell / segment.options

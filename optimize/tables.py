@@ -146,6 +146,7 @@ def _balance_text(balance: dict[str, Any]) -> str:
         lines.append(
             "Second-order pair: rolling moment of order 2 is "
             f"{pair['rolling_moment_before_Nm']:.4g} N·m; with the forward shaft "
-            f"{pair['height_forward_above_backward_mm']:.4g} mm above the other  {pair['rolling_moment_then_Nm']:.4g} N·m (gas torque not counted)"
+            f"{pair['height_forward_above_backward_mm']:.4g} mm above the other "
+            f"{pair['rolling_moment_then_Nm']:.4g} N·m (gas torque not counted)"
         )
     return "\n".join(lines) + "\n"
