@@ -646,16 +646,17 @@ def _spot_key(view: PlaneView) -> list[KeyLine]:
 
 def _families(front: pd.DataFrame, columns: dict[str, pd.Series]) -> tuple[FamilyView, ...]:
     """Return the families of a front in the order of the key, with the values of some columns."""
-    table = pd.DataFrame(columns).astype(float)
+    table = np.column_stack([column.to_numpy(float) for column in columns.values()])
     found = []
-    for name, rows in front.groupby("family", sort=False):
+    for name, places in front.groupby("family", sort=False).indices.items():
+        rows = front.iloc[places]
         first = rows.iloc[0]
         described = (str(first["arrangement"]), int(first["cylinders"]), str(first["pins"]))
         family = FamilyView(
             family=str(name),
             style=family_style(*described),
             designs=tuple(str(design) for design in rows["design"]),
-            values=tuple(tuple(row) for row in table.loc[rows.index].to_numpy().tolist()),
+            values=tuple(tuple(row) for row in table[places].tolist()),
         )
         found.append((_family_rank(*described), family))
     return tuple(family for _, family in sorted(found, key=lambda pair: (pair[0], pair[1].family)))

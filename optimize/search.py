@@ -16,15 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from pymoo.algorithms.moo.nsga2 import NSGA2
-from pymoo.core.crossover import Crossover
 from pymoo.core.duplicate import NoDuplicateElimination
-from pymoo.core.mutation import Mutation
 from pymoo.core.population import Population
 from pymoo.core.problem import Problem
-from pymoo.core.sampling import Sampling
-from pymoo.core.selection import Selection
 from pymoo.core.termination import NoTermination
-from pymoo.util.misc import random_permutations
+from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 
 from evaluate.batch import FloatArray
 from optimize import operators
@@ -100,77 +96,33 @@ class _IslandProblem(Problem):  # type: ignore[misc]
         out["F"], out["G"] = objectives, violations
 
 
-class _FirstGenomes(Sampling):  # type: ignore[misc]
-    def _do(
-        self, problem: _IslandProblem, n_samples: int, *_: Any, random_state: Any = None, **__: Any
-    ) -> FloatArray:
-        return first_genomes(problem.island.genome, n_samples, random_state)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Members:
+    """A population as arrays: what pymoo's individuals hold one by one, read once a generation."""
 
+    genomes: FloatArray
+    objectives: FloatArray
+    violations: FloatArray
+    rank: FloatArray
+    crowding: FloatArray
 
-class _ByKindCrossover(Crossover):  # type: ignore[misc]
-    def __init__(self) -> None:
-        super().__init__(n_parents=2, n_offsprings=2, prob=1.0)
-
-    def _do(
-        self, problem: _IslandProblem, x: FloatArray, *_: Any, random_state: Any = None, **__: Any
-    ) -> FloatArray:
-        return np.array(operators.crossover(problem.island.genome, x[0], x[1], random_state))
-
-
-class _ByKindMutation(Mutation):  # type: ignore[misc]
-    def _do(
-        self, problem: _IslandProblem, x: FloatArray, *_: Any, random_state: Any = None, **__: Any
-    ) -> FloatArray:
-        return operators.mutate(problem.island.genome, x, random_state)
-
-
-class _ArrayTournament(Selection):  # type: ignore[misc]
-    """Binary tournament by violation, rank and crowding on whole arrays."""
-
-    def _do(
-        self,
-        problem: _IslandProblem,  # noqa: ARG002 - pymoo passes it by place
-        pop: Population,
-        n_select: int,
-        n_parents: int = 2,
-        random_state: Any = None,
-        **_: Any,
-    ) -> NDArray[np.int64]:
-        n = n_select * n_parents
-        rounds = -(-2 * n // len(pop))
-        pairs = random_permutations(rounds, len(pop), random_state=random_state)[: 2 * n]
-        left, right = pairs.reshape(n, 2).T
-        violation = np.array([individual.CV[0] for individual in pop])
-        rank, crowding = _ranks(pop)
-        order = np.lexsort([-crowding, rank, violation])  # a total order decides every pairing
-        place = np.empty(len(pop), np.int64)
-        place[order] = np.arange(len(pop))
-        tied = (
-            (violation[left] == violation[right])
-            & (rank[left] == rank[right])
-            & (crowding[left] == crowding[right])
-        )
-        better = np.where(tied, random_state.random(n) < 0.5, place[left] < place[right])
-        winners: NDArray[np.int64] = np.where(better, left, right)
-        return winners.reshape(n_select, n_parents)
+    @property
+    def violation(self) -> FloatArray:
+        """Return the sum of what exceeds the limits, each scaled by its limit."""
+        total: FloatArray = np.maximum(self.violations, 0).sum(axis=1)
+        return total
 
 
 class _Nsga2(NSGA2):  # type: ignore[misc]
-    """NSGA-II that scores every design once: what was visited is never an offspring again."""
+    """NSGA-II that scores every design once: what was visited is never an offspring again.
+
+    Sorting and crowding are pymoo's; tournament and variation run on whole arrays, since most of
+    the time of a stock generation goes into the attributes of single individuals.
+    """
 
     visited: set[int]
+    members: _Members
     is_exhausted = False
-
-    def _new_only(self, genomes: FloatArray) -> FloatArray:
-        """Return the genomes of designs not seen before, and remember them."""
-        island = self.problem.island
-        keys = island.keys(island.genome.decode(genomes)).tolist()
-        fresh = []
-        for row, key in enumerate(keys):
-            if key not in self.visited:
-                self.visited.add(key)
-                fresh.append(row)
-        return genomes[fresh]
 
     def _initialize_infill(self) -> Population:
         genomes = first_genomes(self.problem.island.genome, self.pop_size, self.random_state)
@@ -179,46 +131,108 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     def _infill(self) -> Population:
         return self._filled(np.zeros((0, self.problem.n_var)), self.n_offsprings)
 
+    def _initialize_advance(self, infills: Population, **_: Any) -> None:
+        self._survive(infills, *infills.get("X", "F", "G"))
+
+    def _advance(self, infills: Population, **_: Any) -> None:
+        old = (self.members.genomes, self.members.objectives, self.members.violations)
+        new = infills.get("X", "F", "G")
+        merged = (np.concatenate(pair) for pair in zip(old, new, strict=True))
+        self._survive(Population.merge(self.pop, infills), *merged)
+
+    def _set_optimum(self, **_: Any) -> None:
+        self.opt = self.pop[:1]  # ours is the archive
+
+    def _new_only(self, genomes: FloatArray) -> FloatArray:
+        """Return the genomes of designs not seen before, and remember them."""
+        island = self.problem.island
+        fresh = []
+        for row, key in enumerate(island.keys(island.genome.decode(genomes)).tolist()):
+            if key not in self.visited:
+                self.visited.add(key)
+                fresh.append(row)
+        return genomes[fresh]
+
     def _filled(self, genomes: FloatArray, wanted: int) -> Population:
         """Return a population of new designs: children first, strangers when these run dry."""
         genome, fruitless = self.problem.island.genome, 0
         while len(genomes) < wanted and fruitless < FRUITLESS_ROUNDS:
             missing = wanted - len(genomes)
             if self.is_initialized and fruitless < 2:
-                children = self.mating._do(
-                    self.problem, self.pop, missing, algorithm=self, random_state=self.random_state
-                )
-                tried = children.get("X")[:missing]
+                tried = self._children(missing)
             else:
-                tried = operators.sample(genome, max(missing, 64), self.random_state)
+                tried = operators.sample(genome, missing, self.random_state)
             fresh = self._new_only(tried)
-            for left_over in fresh[missing:]:  # not taken: may come again
-                key = self.problem.island.keys(genome.decode(left_over[np.newaxis]))[0]
-                self.visited.discard(int(key))
-            genomes = np.concatenate([genomes, fresh[:missing]])
+            genomes = np.concatenate([genomes, fresh])
             fruitless = 0 if len(fresh) else fruitless + 1
         self.is_exhausted = fruitless >= FRUITLESS_ROUNDS
         return Population.new("X", genomes)
 
-    def _set_optimum(self, **_: Any) -> None:
-        self.opt = self.pop[:1]  # ours is the archive
+    def _children(self, n: int) -> FloatArray:
+        """Return n children of parents that won a binary tournament."""
+        genome, rng, genomes = self.problem.island.genome, self.random_state, self.members.genomes
+        n_pairs = (n + 1) // 2
+        parents = _tournament(self.members, 2 * n_pairs, rng)
+        pair = (genomes[parents[:n_pairs]], genomes[parents[n_pairs:]])
+        children = np.concatenate(operators.crossover(genome, *pair, rng))
+        return operators.mutate(genome, children[:n], rng)
+
+    def _survive(
+        self,
+        population: Population,
+        genomes: FloatArray,
+        objectives: FloatArray,
+        violations: FloatArray,
+    ) -> None:
+        """Keep the best: feasible designs by rank and crowding, then the least infeasible."""
+        total = np.maximum(violations, 0).sum(axis=1)
+        feasible = np.flatnonzero(total <= 0)
+        kept: list[NDArray[np.int64]] = []
+        rank, crowding = np.zeros(len(genomes)), np.zeros(len(genomes))
+        left = self.pop_size
+        fronts = self.survival.nds.do(objectives[feasible]) if len(feasible) else []
+        for number, places in enumerate(fronts):
+            front = feasible[places]
+            rank[front] = number
+            distance = self.survival.crowding_func.do(objectives[front], n_remove=0)
+            crowding[front] = np.nan_to_num(distance, posinf=1e300)
+            order = np.lexsort([self.random_state.random(len(front)), -crowding[front]])
+            kept.append(front[order[:left]] if len(front) > left else front)
+            left -= len(kept[-1])
+            if left <= 0:
+                break
+        infeasible = np.flatnonzero(total > 0)
+        worst_last = np.argsort(total[infeasible], kind="stable")
+        kept.append(infeasible[worst_last[: max(left, 0)]])
+        rows = np.concatenate(kept)
+        self.pop = population[rows]
+        self.members = _Members(
+            genomes=genomes[rows],
+            objectives=objectives[rows],
+            violations=violations[rows],
+            rank=rank[rows],
+            crowding=crowding[rows],
+        )
 
 
-def _ranks(pop: Population) -> tuple[FloatArray, FloatArray]:
-    """Return rank and crowding; infeasible members have none, and need none."""
-    rank = np.array([individual.data.get("rank", 0) or 0 for individual in pop], float)
-    crowding = np.array([individual.data.get("crowding", 0) or 0 for individual in pop], float)
-    return rank, np.nan_to_num(crowding, posinf=1e300)
+def _tournament(members: _Members, n: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Return the winners of n binary tournaments by violation, then rank, then crowding."""
+    size = len(members.genomes)
+    order = np.lexsort([rng.random(size), -members.crowding, members.rank, members.violation])
+    place = np.empty(size, np.int64)
+    place[order] = np.arange(size)
+    rounds = -(-2 * n // size)
+    drawn = np.concatenate([rng.permutation(size) for _ in range(rounds)])[: 2 * n]
+    left, right = drawn.reshape(n, 2).T
+    winners: NDArray[np.int64] = np.where(place[left] < place[right], left, right)
+    return winners
 
 
 def _algorithm(island: Island, *, population: int) -> _Nsga2:
     """Return a fresh algorithm with fresh operators; the one place where pymoo is configured."""
     algorithm = _Nsga2(
         pop_size=population,
-        sampling=_FirstGenomes(),
-        selection=_ArrayTournament(),
-        crossover=_ByKindCrossover(),
-        mutation=_ByKindMutation(),
+        survival=RankAndCrowding(),  # the default is one object for all algorithms
         eliminate_duplicates=NoDuplicateElimination(),
         output=None,
     )
@@ -290,14 +304,13 @@ def advance(
             changed = archive.add(kept, objectives[feasible], keys, generation)
         front = archive.objectives.copy() if changed else None
         history.append((generation, evaluations, perf_counter() - started, front))
-    genomes, objectives, violations = algorithm.pop.get("X", "F", "G")
-    rank, crowding = _ranks(algorithm.pop)
+    members = algorithm.members
     return IslandState(
-        genomes=genomes,
-        objectives=objectives,
-        violations=violations,
-        rank=rank,
-        crowding=crowding,
+        genomes=members.genomes,
+        objectives=members.objectives,
+        violations=members.violations,
+        rank=members.rank,
+        crowding=members.crowding,
         visited=algorithm.visited,
         random_state=json.dumps(algorithm.random_state.bit_generator.state),
         generation=generation,
@@ -312,15 +325,17 @@ def advance(
 
 def _restore(algorithm: _Nsga2, state: IslandState) -> None:
     """Put a state back into a fresh algorithm."""
-    population = Population.new("X", state.genomes, "F", state.objectives, "G", state.violations)
-    for individual, rank, crowding in zip(population, state.rank, state.crowding, strict=True):
-        individual.evaluated = {"F", "G", "H"}
-        individual.set("rank", int(rank))
-        individual.set("crowding", crowding)
+    algorithm.members = _Members(
+        genomes=state.genomes,
+        objectives=state.objectives,
+        violations=state.violations,
+        rank=state.rank,
+        crowding=state.crowding,
+    )
+    algorithm.pop = Population.new("X", state.genomes, "F", state.objectives, "G", state.violations)
     random_state = np.random.default_rng()
     random_state.bit_generator.state = json.loads(state.random_state)
     algorithm.random_state = random_state
-    algorithm.pop = population
     algorithm.is_initialized = True
     algorithm.n_iter = state.generation + 1
     algorithm.start_time = 0.0

@@ -36,7 +36,9 @@ def evaluation(
     bank_angles_deg, banks = np.unique(axes, return_inverse=True)
     places = 0.1 * np.arange(n) if positions_m is None else np.array(positions_m, float)
     throw_of = np.arange(n) if throws is None else np.array(throws)
-    throw_places = np.array([places[throw_of == throw].mean() for throw in range(max(throw_of) + 1)])
+    throw_places = np.array(
+        [places[throw_of == throw].mean() for throw in range(max(throw_of) + 1)]
+    )
     engine = Engine(
         cycle_deg=cycle_deg,
         crank_radius_m=crank_radius_m,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evaluate import Evaluation, InputError, Layout, evaluation_document, layout_from_tables
+from evaluate import InputError, Layout, evaluation_document, layout_from_tables
 from evaluate.exhaust import all_partitions, best_partition, half_order_spectrum, n_partitions
 from evaluate.firing import (
     all_firing_bits,
@@ -114,8 +114,8 @@ def swapped_pairs(angles: Sequence[float], order: Sequence[int]) -> int:
 # 0-90-180-270, banks alternating; (c) throws 0-90-270-180, banks A-B-B-A. Each allows exactly two
 # even firing orders; (a) keeps a free force of first order that counterweights cannot remove, (b)
 # and (c) have none. Throw angles grow in the direction of rotation; the bank at +45 degrees lies
-# ahead. (a) holds only with the +45 bank first: the other reading fires all cylinders' pistons at
-# top dead centre together and allows no even order. (b) and (c) hold for both.
+# ahead. (a) holds only with the +45 bank first: in the other reading all four pistons reach top
+# dead centre together, which allows no even order. (b) and (c) hold for both.
 FOURS = [
     pytest.param([0, 90, 0, 90], [45, -45, 45, -45], 2, True, id="a, +45 first"),
     pytest.param([0, 90, 0, 90], [-45, 45, -45, 45], 0, True, id="a, -45 first"),
@@ -315,7 +315,9 @@ def test_nearest_orders_swap_the_fewest_pairs(rest: list[int], random: Any) -> N
         return min(swapped_pairs(angles, order) for angles in realised)
 
     assert fewest(found[0]) == least
-    assert [fewest(sequence) for sequence in found] == sorted(map(fewest, found))
+    assert len(set(map(tuple, found))) == len(found)
+    if len(set(phases)) == len(phases):  # cylinders that fire together have several sequences
+        assert [fewest(sequence) for sequence in found] == sorted(map(fewest, found))
 
 
 def test_the_file_order_picks_the_most_even_angles() -> None:
@@ -343,7 +345,7 @@ def test_a_forbidden_order_names_the_clash_and_what_is_allowed() -> None:
     for piece in ("firing.order", "1-4-3-2-5", "4 (at 288 deg) to 3 (at 216 deg)", "two turns"):
         assert piece in message
     assert "3 (at 216 deg) to 2 (at 144 deg)" in message
-    # What it offers is allowed and no order swaps fewer pairs (brute force over all 120 / 5).
+    # What it offers is allowed, and no allowed order swaps fewer pairs (all 16 bit sets tried).
     offered = message.split("allows: ")[1].split(", ")
     every = every_firing([0, 144, 216, 288, 72], 720)
     least = min(swapped_pairs(angles, [0, 3, 2, 1, 4]) for angles in every)
@@ -365,7 +367,7 @@ def test_an_order_left_out_is_the_most_even_and_is_said() -> None:
 
 
 def test_firing_angles_instead_of_an_order() -> None:
-    uneven = document([0, 180, 180, 0], firing={"angles_deg": [0, 180, 540, 720 - 360]})
+    uneven = document([0, 180, 180, 0], firing={"angles_deg": [0, 180, 540, 360]})
     assert uneven["order"] == ["1", "2", "4", "3"]
     # Counted from any cylinder; only differences matter. A hundredth of a degree is forgiven.
     shifted = document([0, 180, 180, 0], firing={"angles_deg": [90, 270.004, 629.996, 450]})
@@ -402,7 +404,11 @@ def test_cylinders_that_fire_together_are_flagged_in_label_order() -> None:
     assert document([0, 180, 180, 0])["fire_together"] == []
 
 
-@pytest.mark.xfail(strict=True, reason="refused: the order is cut at cylinder 1, inside the group")
+@pytest.mark.xfail(
+    strict=True,
+    raises=InputError,
+    reason="the order is cut at cylinder 1, inside the group that fires together",
+)
 def test_cylinders_that_fire_together_may_be_listed_in_any_order() -> None:
     # Two-stroke three with throws 0-0-180: 1 and 2 fire together, then 3.
     wanted = document([0, 0, 180], strokes=2, firing={"order": ["1", "2", "3"]})
@@ -418,8 +424,8 @@ def test_shares_of_neighbours_and_of_bank_changes() -> None:
     assert metrics["bank_alternation_share"] == 0
     # Cross-plane V8: banks in order L-R-L-L-R-L-R-R (Wikipedia 'V8', copied page), so that six of
     # the eight cyclic steps change the bank.
-    throws = [0, 0.0, 90, 90, 270, 270, 180, 180]
-    order = "1 8 4 3 6 5 7 2".split()
+    throws = [0, 0, 90, 90, 270, 270, 180, 180]
+    order = list("18436572")
     eight = layout(throws, axes_deg=[45, -45] * 4, firing={"order": order})
     letters = "".join("L" if int(label) % 2 else "R" for label in order)
     changes = sum(a != b for a, b in itertools.pairwise(letters + letters[0]))
@@ -430,7 +436,7 @@ def test_shares_of_neighbours_and_of_bank_changes() -> None:
 # --- Collectors ----------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=None)
+@cache
 def stirling(n: int, k: int) -> int:
     """Return the number of partitions of n things into k groups: n stays alone, or joins one."""
     if n == k:
@@ -459,9 +465,7 @@ def test_all_partitions_are_there_once(n: int, k: int) -> None:
 
     listed = [as_sets(row) for row in all_partitions(n, k).tolist()]
     every = {
-        as_sets(labels)
-        for labels in itertools.product(range(k), repeat=n)
-        if len(set(labels)) == k
+        as_sets(labels) for labels in itertools.product(range(k), repeat=n) if len(set(labels)) == k
     }
     assert len(listed) == len(set(listed)) == stirling(n, k)
     assert set(listed) == every
@@ -489,42 +493,35 @@ def collector_scores(
 
 @settings(max_examples=40, deadline=None)
 @given(
-    st.lists(st.integers(0, 23).map(lambda k: 30 * k), min_size=6, max_size=6),
+    st.lists(st.integers(0, 23).map(lambda k: 30 * k), min_size=5, max_size=5),
     st.sampled_from([1, 2, 3]),
     st.sampled_from([180.0, 240.0, 300.0]),
 )
-def test_best_partition_of_six_cylinders(
-    angles: list[int], n_groups: int, open_deg: float
-) -> None:
+def test_best_partition_of_six_cylinders(rest: list[int], n_groups: int, open_deg: float) -> None:
+    angles = [0, *rest]
     best = best_partition(
         np.array([angles], float), n_groups, cycle_deg=720.0, open_duration_deg=open_deg
-    )[0]
-    got = collector_scores(angles, best.tolist(), open_deg)
+    )[0].tolist()
+    assert len(set(best)) == n_groups
+    scores = collector_scores(angles, best, open_deg)
     wanted = min(
         tuple(round(score, 6) for score in collector_scores(angles, labels, open_deg))
         for labels in itertools.product(range(n_groups), repeat=6)
         if len(set(labels)) == n_groups
     )
-    assert len(set(best.tolist())) == n_groups
-    assert got == pytest.approx(wanted, abs=1e-6)
-    # And the scores of the batch path agree with the loops.
+    assert scores == pytest.approx(wanted, abs=1e-6)
+    # The scores of the batch path are those of the loops.
     e = evaluation(
         pin_angles_deg=[-angle % 360 for angle in angles],
         firing_bits=[angle // 360 for angle in angles],
-        collectors=best.tolist(),
+        collectors=best,
         open_duration_deg=open_deg,
     )
-    relative = [(angle - angles[0]) % 720 for angle in angles]
-    e = Evaluation(e.engine, e.batch)
-    assert sorted(np.mod(e.firing_angles_deg[0], 720)) is not None
-    if relative[0] == 0 and angles[0] == 0:
-        np.testing.assert_allclose(e.firing_angles_deg[0], relative, atol=1e-9)
-        got_batch = (
-            e.exhaust.overlap_deg[0],
-            -e.exhaust.spacing_min_deg[0],
-            e.exhaust.unevenness_deg[0],
-        )
-        assert got_batch == pytest.approx(got, abs=1e-6)
+    np.testing.assert_allclose(e.firing_angles_deg[0], angles, atol=1e-9)
+    measured = e.exhaust
+    assert measured.overlap_deg[0] == pytest.approx(scores[0], abs=1e-9)
+    assert measured.spacing_min_deg[0] == pytest.approx(-scores[1], abs=1e-9)
+    assert measured.unevenness_deg[0] == pytest.approx(scores[2], abs=1e-9)
 
 
 @pytest.mark.parametrize(("cycle", "strokes"), [(720.0, 4), (360.0, 2)])

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -122,7 +123,7 @@ def turned(layout: Layout, by: int) -> Layout:
 
 
 def mirrored(layout: Layout) -> Layout:
-    """Return the motion run backward: (pins, axes, firing angles, offset) become their negatives."""
+    """Return the motion run backward: pins, axes, firing angles and offset change their sign."""
     cycle = TENTHS * layout.turns
     return replace(
         layout,
@@ -329,7 +330,7 @@ def test_without_offset_the_tolerance_is_far_smaller(layout: Layout) -> None:
 def test_rms_is_that_of_the_turn_and_peak_its_maximum(layout: Layout) -> None:
     e = layout.evaluation()
     allowed = tolerances(layout)
-    dense_rad = 2 * np.pi * np.arange(36_000) / 36_000  # a maximum is missed by 1e-7 at most
+    dense_rad = 2 * np.pi * np.arange(7200) / 7200  # misses a maximum of order 2 by 4e-7 at most
     keys = ("force_rms_N", "force_peak_N", "couple_rms_Nm", "couple_peak_Nm")
     got = dict(zip(keys, score(e.engine, e.batch, keys)[0], strict=True))
     for rotors, unit in ((e.residual.force, "N"), (e.residual.couple, "Nm")):
@@ -436,38 +437,42 @@ def random_batch(n_cylinders: int, n_candidates: int, *, row_by_row: bool) -> tu
 SIZE_CHANGES = {
     "force_peak_N",
     "couple_peak_Nm",
-    "force_rms_N",
     "firing_unevenness_deg",
     "exhaust_unevenness_deg",
     "exhaust_overlap_deg",
-    "crank_train_mass_kg",
 }
+SAME_BITS = [
+    pytest.param(
+        key,
+        marks=pytest.mark.xfail(strict=True, reason="the size of the batch changes the last bits"),
+    )
+    if key in SIZE_CHANGES
+    else key
+    for key in METRICS
+]
 
 
-@pytest.mark.parametrize(
-    "key",
-    [
-        pytest.param(
-            key,
-            marks=[
-                pytest.mark.xfail(strict=True, reason="the size of the batch changes the last bits")
-            ]
-            if key in SIZE_CHANGES
-            else [],
-        )
-        for key in METRICS
-    ],
-)
-def test_a_candidate_has_the_same_bits_in_any_batch(key: str) -> None:
+@cache
+def differences() -> dict[str, list[str]]:
+    """Return by metric where a part of a batch has other bits than the whole."""
+    found: dict[str, list[str]] = {key: [] for key in METRICS}
     for n_cylinders in (3, 8, 16):
         for row_by_row in (False, True):
-            engine, batch = random_batch(n_cylinders, 2 * BLOCK + 900, row_by_row=row_by_row)
-            whole = score(engine, batch, [key])[:, 0]
-            for size in (1, 2, 7, 100, BLOCK, BLOCK + 1):
-                for start in (0, 5, BLOCK - 1, BLOCK, 2 * BLOCK + 890):
-                    rows = np.arange(start, min(start + size, len(batch)))
-                    part = score(engine, batch.rows(rows), [key])[:, 0]
-                    np.testing.assert_array_equal(part, whole[rows])
+            engine, batch = random_batch(n_cylinders, BLOCK + 900, row_by_row=row_by_row)
+            whole, last = score(engine, batch, list(METRICS)), len(batch)
+            for size in (1, 2, 7, 100, 2049, BLOCK + 1):
+                for start in (*range(0, 60, size), BLOCK - 1, BLOCK, last - size):
+                    rows = np.arange(start, min(start + size, last))
+                    part = score(engine, batch.rows(rows), list(METRICS))
+                    for key, differs in zip(METRICS, np.any(part != whole[rows], 0), strict=True):
+                        if differs:
+                            found[key].append(f"{n_cylinders} cylinders, {size} from {start}")
+    return found
+
+
+@pytest.mark.parametrize("key", SAME_BITS)
+def test_a_candidate_has_the_same_bits_in_any_batch(key: str) -> None:
+    assert differences()[key] == []
 
 
 def test_blocks_follow_each_other_without_a_gap() -> None:
@@ -483,10 +488,12 @@ def test_blocks_follow_each_other_without_a_gap() -> None:
 @given(layouts(least=2), st.randoms(use_true_random=False))
 def test_force_does_not_know_the_order_of_the_cylinders(layout: Layout, shuffle: object) -> None:
     # Force sums, firing and exhaust belong to the set of cylinders; positions go with them.
-    assume(layout.n > 1)
     places = list(range(layout.n))
     shuffle.shuffle(places)  # type: ignore[attr-defined]
-    pick = lambda values: tuple(values[i] for i in places)  # noqa: E731
+
+    def pick(values: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(values[i] for i in places)
+
     cycle = TENTHS * layout.turns
     first = layout.fired[places[0]]
     other = replace(

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 import pytest
@@ -92,7 +92,7 @@ CASES = {
 }
 
 
-@lru_cache(maxsize=None)
+@cache
 def simulated(case: str) -> tuple[NDArray[np.float64], ComplexArray, ComplexArray]:
     """Return angle, force and couple on the ground."""
     return ground_wrench(CASES[case], N_SAMPLES)
@@ -111,7 +111,9 @@ def unbalanced(case: str, theta_rad: NDArray[np.float64]) -> tuple[ComplexArray,
     )
 
 
-def assert_close(case: str, ours: ComplexArray, reference: ComplexArray, *, is_couple: bool) -> None:
+def assert_close(
+    case: str, ours: ComplexArray, reference: ComplexArray, *, is_couple: bool
+) -> None:
     m = CASES[case]
     unit = m.reciprocating_mass_kg * m.crank_radius_m * m.speed_rad_s**2
     if is_couple:

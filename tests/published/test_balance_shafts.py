@@ -266,8 +266,8 @@ def test_weights_at_their_phases_take_the_slot_away(
             (force, "force_unbalance_kgm", "phase_deg"),
             (couple, "couple_unbalance_kgm2", "couple_phase_deg"),
         ):
-            start = math.radians(shaft[phase] or 0.0)
-            weights = shaft[unbalance] * (order * speed) ** 2 * np.exp(1j * (start + turn * since_tdc))
+            angle = math.radians(shaft[phase] or 0.0) + turn * since_tdc
+            weights = shaft[unbalance] * (order * speed) ** 2 * np.exp(1j * angle)
             before = of_order(bare, order, sense)
             after = of_order(bare + weights, order, sense)
             # Spectral derivatives are exact to round-off, which grows with the square of order.

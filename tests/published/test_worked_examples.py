@@ -177,9 +177,7 @@ def test_three_cylinder_radial(example: str) -> None:
     assert abs(second[0]) < NOTHING
     if "balance_radius" in EXAMPLES[example]["inputs"]:
         unbalance_kgm = abs(first[0]) / e.engine.speed_rad_s**2
-        check(
-            example, "balance_mass_for_primary", unbalance_kgm / given(example, "balance_radius")
-        )
+        check(example, "balance_mass_for_primary", unbalance_kgm / given(example, "balance_radius"))
     else:
         check(example, "primary_force", abs(first[0]))
     check(example, "secondary_force", abs(second[1]) * two_term(e))

@@ -1,0 +1,147 @@
+"""Run all benchmarks and print one table: ``make bench``."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from evaluate import score
+from tests.benchmarks.givens import METRICS, candidates, v_eight
+from tests.benchmarks.plain_loop import score_one_by_one
+
+ROUNDS = 7
+Row = tuple[str, str, str, str]
+
+
+def side_by_side(tasks: dict[str, Callable[[], object]], *, rounds: int = ROUNDS) -> dict[str, float]:
+    """Return the least time of each task, taken in turns so that a noisy moment hits all. [s]"""
+    times: dict[str, list[float]] = {name: [] for name in tasks}
+    for _ in range(rounds):
+        for name, task in tasks.items():
+            started = time.perf_counter()
+            task()
+            times[name].append(time.perf_counter() - started)
+    return {name: min(values) for name, values in times.items()}
+
+
+def scoring(step_deg: float) -> list[Row]:
+    """Score eight-cylinder candidates in batches, in a compiled loop and one at a time."""
+    from tests.benchmarks.compiled_loop import score_compiled
+
+    engine, many, few = v_eight(), candidates(100_000, step_deg=step_deg), candidates(500, step_deg=step_deg)
+    expected = score_one_by_one(engine, few)
+    for got in (score(engine, few, METRICS), score_compiled(engine, few)):
+        np.testing.assert_allclose(got, expected, rtol=1e-9, atol=1e-6)  # the same work
+    seconds = side_by_side(
+        {
+            "batch": lambda: score(engine, many, METRICS),
+            "compiled": lambda: score_compiled(engine, many),
+            "plain": lambda: score_one_by_one(engine, few),
+        }
+    )
+    rate = {
+        "batch": len(many) / seconds["batch"],
+        "compiled": len(many) / seconds["compiled"],
+        "plain": len(few) / seconds["plain"],
+    }
+    kind = f"{step_deg:g} deg lattice" if step_deg else "continuous angles"
+    return [
+        (
+            f"batch scoring, 8 cylinders, {kind}: candidates/s per core, beside one at a time",
+            f"{rate['batch']:,.0f} / {rate['plain']:,.0f}",
+            f"{rate['batch'] / rate['plain']:.0f}",
+            "at least 100",
+        ),
+        (
+            f"the same beside a compiled loop, {kind}",
+            f"{rate['batch']:,.0f} / {rate['compiled']:,.0f}",
+            f"{rate['batch'] / rate['compiled']:.2f}",
+            "at least 0.5",
+        ),
+    ]
+
+
+def generation(population: int) -> Row:
+    """Time generations of the search beside stock NSGA2 on a trivially cheap problem of its size."""
+    from pymoo.algorithms.moo.nsga2 import NSGA2
+    from pymoo.core.problem import Problem
+
+    from optimize.families import all_families
+    from optimize.problem import Island
+    from optimize.search import advance
+    from optimize.study import read_study
+
+    study_file = Path(__file__).with_name("v-eight.toml")
+    study = read_study(study_file)
+    island = Island(study, all_families(study)[0][0])
+    n_genes, n_objectives = island.genome.n_genes, len(study.objectives)
+    n_constraints = len(island.constraint_names)
+
+    class Cheap(Problem):
+        def __init__(self) -> None:
+            super().__init__(
+                n_var=n_genes, n_obj=n_objectives, n_ieq_constr=n_constraints, xl=0.0, xu=1.0
+            )
+
+        def _evaluate(self, x, out, *_, **__):  # noqa: ANN
+            out["F"] = x[:, :n_objectives] + x.sum(axis=1, keepdims=True)
+            out["G"] = np.zeros((len(x), n_constraints)) - 1
+
+    stock = NSGA2(pop_size=population)
+    stock.setup(Cheap(), termination=("n_gen", 10_000), seed=1)
+    for _ in range(3):
+        stock.next()
+    state = [advance(island, None, seed=(1, 0, 0), population=population, generations=3)]
+
+    def ours() -> None:
+        state[0] = advance(island, state[0], seed=(1, 0, 0), population=population, generations=5)
+
+    def theirs() -> None:
+        for _ in range(5):
+            stock.next()
+
+    seconds = side_by_side({"ours": ours, "stock": theirs})
+    return (
+        f"one generation, scoring included, population {population}, beside stock NSGA2 on a cheap "
+        "problem: ms",
+        f"{seconds['ours'] * 200:.1f} / {seconds['stock'] * 200:.1f}",
+        f"{seconds['ours'] / seconds['stock']:.2f}",
+        "at most 0.7",
+    )
+
+
+def startup() -> Row:
+    """Time ``crankfront --help`` beside a bare Python."""
+    command = Path(sys.executable).with_name("crankfront")
+
+    def run(arguments: list[str]) -> Callable[[], object]:
+        return lambda: subprocess.run(arguments, check=True, capture_output=True)
+
+    seconds = side_by_side(
+        {"help": run([str(command), "--help"]), "bare": run([sys.executable, "-c", "pass"])}
+    )
+    more = seconds["help"] - seconds["bare"]
+    return (
+        "crankfront --help beside python -c pass: s",
+        f"{seconds['help']:.3f} / {seconds['bare']:.3f}",
+        f"{more:+.3f} s",
+        "at most +0.25 s",
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    rows = [*scoring(15.0), *scoring(0.0), generation(400), generation(1000), startup()]
+    print("| what | figures | ratio | target |")
+    print("| --- | --- | --- | --- |")
+    for row in rows:
+        print("| " + " | ".join(row) + " |", flush=True)
+
+
+if __name__ == "__main__":
+    main()
