@@ -210,6 +210,7 @@ _MERGED = FamilyStyle(color="#000000", marker="o")
 _DIRECT_FAMILIES = 6  # up to here families are named beside their marks as well
 _CELLS_PER_AXIS = 40
 _ASIDE_PT = 11.5
+_MOST_PLACES = 1500  # tried for each label, the nearest first
 
 
 # Pictures -------------------------------------------------------------------------------------
@@ -844,9 +845,10 @@ def place_labels(
             _steps(bounds[1] + half[1], bounds[3] - half[1], clear),
         )
         middle = np.column_stack([axis.ravel() for axis in grid])
+        cost = np.hypot(*np.maximum(np.abs(middle - anchor) - half, 0).T)
+        near = np.argsort(cost, kind="stable")[:_MOST_PLACES]
+        middle, cost = middle[near], cost[near]
         box = np.concatenate([middle - half, middle + half], axis=1)
-        away = np.maximum(np.abs(middle - anchor) - half, 0)
-        cost = np.hypot(*away.T)
         cost += 10 * clear * _covers(box, obstacles).sum(axis=1)
         cost += 30 * clear * _covers(box, leaders).sum(axis=1)
         ways = anchor + np.linspace(0.1, 1, 12)[:, np.newaxis, np.newaxis] * (middle - anchor)

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from evaluate.metrics import METRICS
@@ -28,7 +29,8 @@ def print_rows(title: str, rows: Sequence[dict[str, Any]]) -> None:
     for key in rows[0]:
         table.add_column(key, overflow="fold")
     for row in rows:
-        table.add_row(*(f"{v:g}" if isinstance(v, float) else str(v) for v in row.values()))
+        cells = (f"{v:g}" if isinstance(v, float) else str(v) for v in row.values())
+        table.add_row(*(escape(cell) for cell in cells))
     _console().print(table)
 
 
@@ -45,7 +47,9 @@ def print_shortlist(study: Study, front: pd.DataFrame, picks: Sequence[Pick]) ->
         words = dict(zip(heading[1:n_words], row[1:n_words], strict=True))
         layout = "\n".join(f"{name}: {text}" for name, text in words.items())
         values = zip(heading[n_words:-1], row[n_words:-1], strict=True)
-        table.add_row(row[0], layout, "\n".join(f"{n}: {v}" for n, v in values), row[-1])
+        objectives = "\n".join(f"{name}: {value}" for name, value in values)
+        # Units stand in square brackets, which would be taken for markup.
+        table.add_row(*(escape(cell) for cell in (row[0], layout, objectives, row[-1])))
     console.print(table, highlight=False)
 
 
@@ -53,7 +57,7 @@ def print_evaluation(document: dict[str, Any]) -> None:
     """Print one evaluated layout."""
     console = _console()
     firing = document["firing"]
-    console.print(f"[bold]{document['name']}[/bold]", highlight=False)
+    console.print(document["name"], style="bold", highlight=False, markup=False)
     numbering = document["numbering"]
     console.print(
         f"{document['rotation']} seen from the free end, {document['speed_rpm']:.6g} rpm; cylinder "
@@ -90,7 +94,7 @@ def print_evaluation(document: dict[str, Any]) -> None:
 
 def _orders_table(inertia: dict[str, Any]) -> Table:
     table = Table(
-        title="Free forces [N] and couples [N·m] by order: peak (forward + backward)",
+        title=escape("Free forces [N] and couples [N·m] by order: peak (forward + backward)"),
         title_justify="left",
     )
     table.add_column("order")

@@ -456,17 +456,20 @@ SAME_BITS = [
 def differences() -> dict[str, list[str]]:
     """Return by metric where a part of a batch has other bits than the whole."""
     found: dict[str, list[str]] = {key: [] for key in METRICS}
-    for n_cylinders in (3, 8, 16):
-        for row_by_row in (False, True):
-            engine, batch = random_batch(n_cylinders, BLOCK + 900, row_by_row=row_by_row)
-            whole, last = score(engine, batch, list(METRICS)), len(batch)
-            for size in (1, 2, 7, 100, 2049, BLOCK + 1):
-                for start in (*range(0, 60, size), BLOCK - 1, BLOCK, last - size):
-                    rows = np.arange(start, min(start + size, last))
-                    part = score(engine, batch.rows(rows), list(METRICS))
-                    for key, differs in zip(METRICS, np.any(part != whole[rows], 0), strict=True):
-                        if differs:
-                            found[key].append(f"{n_cylinders} cylinders, {size} from {start}")
+    # From the beginning, over the seam of two blocks, and at the end.
+    seam, last = BLOCK, BLOCK + 900
+    parts = [(start, 1) for start in (*range(40), seam - 1, seam, last - 1)]
+    parts += [(start, 2) for start in (*range(0, 40, 2), seam - 1, last - 2)]
+    parts += [(0, 7), (3, 7), (seam - 3, 7), (5, 100), (last - 100, 100), (1, 2049), (3, BLOCK + 1)]
+    for n_cylinders, row_by_row in ((3, True), (8, False), (16, False), (16, True)):
+        engine, batch = random_batch(n_cylinders, last, row_by_row=row_by_row)
+        whole = score(engine, batch, list(METRICS))
+        for start, size in parts:
+            rows = np.arange(start, start + size)
+            part = score(engine, batch.rows(rows), list(METRICS))
+            for key, differs in zip(METRICS, np.any(part != whole[rows], axis=0), strict=True):
+                if differs:
+                    found[key].append(f"{n_cylinders} cylinders, {size} from {start}")
     return found
 
 

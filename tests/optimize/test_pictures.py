@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import colorsys
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +58,7 @@ LAYOUTS: dict[str, dict[str, Any]] = {
         },
         "banks": {"angles_deg": [-37.5, 37.5]},
         "cylinders": {"bank": [1, 2] * 3},
+        "firing": {"order": ["1", "2", "5", "6", "3", "4"]},
     },
     "V twelve": {
         "crank": {"throw_angles_deg": [0, 120, 240, 240, 120, 0], "throw_pitch_mm": 108},
@@ -134,7 +135,7 @@ def small_front() -> pd.DataFrame:
 
 
 def shortlist_of(front: pd.DataFrame, n: int) -> list[tuple[str, str, str]]:
-    rows = front.iloc[:: max(1, len(front) // n)].head(n)
+    rows = front.iloc[:: max(1, len(front) // max(1, n))].head(n)
     return [
         (design, f"{design} {family}", "least residual force among those that fire evenly")
         for design, family in zip(rows["design"], rows["family"], strict=True)
@@ -155,10 +156,10 @@ def assert_all_inside(figure: Figure) -> None:
     renderer = FigureCanvasAgg(figure).get_renderer()
     box = figure.get_tightbbox(renderer)  # in inches
     width_in, height_in = figure.get_size_inches()
-    assert box.x0 >= 0, box
-    assert box.y0 >= 0, box
-    assert box.x1 <= width_in, box
-    assert box.y1 <= height_in, box
+    round_off_in = 1e-9
+    assert min(box.x0, box.y0) >= -round_off_in, box
+    assert box.x1 <= width_in + round_off_in, box
+    assert box.y1 <= height_in + round_off_in, box
 
 
 def texts_of(figure: Figure) -> list[Text]:
@@ -418,7 +419,7 @@ def test_axis_of_values_that_cannot_be_known():
 @pytest.mark.parametrize("arrangement", ["in-line", "v", "opposed"])
 def test_more_cylinders_are_darker(arrangement: str):
     shades = [luminance(plots.family_style(arrangement, n, "").color) for n in range(1, 17)]
-    assert all(dark < light for light, dark in zip(shades, shades[1:], strict=False))
+    assert all(dark < light for light, dark in pairwise(shades))
 
 
 def test_arrangement_is_told_by_hue_and_without_colour():
@@ -457,7 +458,7 @@ def test_spread_stays_within_its_bounds(positions: list[float], least: float):
     assert np.diff(placed).min() >= min(least, 1 / (len(positions) - 1)) - 1e-9
 
 
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 @given(st.integers(0, 10_000), st.integers(1, 12))
 def test_labels_do_not_cover_each_other(seed: int, n: int):
     random = np.random.default_rng(seed)
@@ -477,13 +478,12 @@ def test_labels_do_not_cover_each_other(seed: int, n: int):
 
 
 @pytest.mark.parametrize("name", LAYOUTS)
-def test_card_keeps_within_its_sheet(name: str, tmp_path: Path):
+def test_card_keeps_within_its_sheet(name: str):
     figure = cards.design_card(layout_of(name), title=f"{name}, 100 $ and 100 %", subtitle="why")
     assert_all_inside(figure)
     labels = {text.get_text() for text in texts_of(figure)}
     assert plots.FOOTER in labels
     assert set(layout_of(name).labels) <= labels
-    assert_two_pictures(figure, tmp_path)
 
 
 def assert_two_pictures(figure: Figure, folder: Path) -> None:
@@ -492,6 +492,11 @@ def assert_two_pictures(figure: Figure, folder: Path) -> None:
     assert sorted(folder.iterdir()) == [png, svg]  # nothing unfinished beside them
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # ISO/IEC 15948, section 5.2
     assert svg.read_text(encoding="utf-8").rstrip().endswith("</svg>")
+
+
+def test_card_is_written_as_two_pictures(tmp_path: Path):
+    figure = cards.design_card(layout_of("opposed four"), title="x")
+    assert_two_pictures(figure, tmp_path)
 
 
 def test_long_words_keep_within_the_sheet():
@@ -504,6 +509,7 @@ def test_long_words_keep_within_the_sheet():
     ("n_families", "n_designs", "n_named"),
     [
         pytest.param(1, 1, 1, id="one design"),
+        pytest.param(2, 4, 0, id="no shortlist"),
         pytest.param(4, 12, 4, id="a few"),
         pytest.param(40, 500, 10, id="very many"),
     ],
@@ -522,8 +528,8 @@ def test_pictures_of_a_front_keep_within_their_sheets(
     for number, figure in enumerate(figures):
         assert figure is not None
         assert_all_inside(figure)
-        folder = tmp_path / str(number)
-        assert_two_pictures(figure, folder)
+        if n_designs < 100:  # writing takes its time and does not depend on their number
+            assert_two_pictures(figure, tmp_path / str(number))
 
 
 @pytest.mark.parametrize("n_objectives", [1, 2, 8])
