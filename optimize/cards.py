@@ -7,6 +7,7 @@ draws the view as it stands. Cylinders and throws are told apart by their numera
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -606,28 +607,50 @@ def _draw_sense(axes: Axes, *, is_mirrored: bool) -> None:
 
 def _strip_height(view: StripView) -> float:
     """Return the height of the strips in lanes."""
-    return 4.3 + sum(collector.n_lanes + 2.6 for collector in view.collectors)
+    return 2.1 - _base(view) + sum(collector.n_lanes + 2.6 for collector in view.collectors)
+
+
+def _base(view: StripView) -> float:
+    """Return where the line of the firings is drawn, below room for their numerals. [lanes]"""
+    longest = max(len(mark.text) for mark in view.firings)
+    return -1.2 - (0.45 * longest if _is_upright(view.firings, view.cycle_deg) else 1.0)
+
+
+def _is_upright(marks: Sequence[MarkView], cycle_deg: float) -> bool:
+    """Return whether texts in a row would touch unless they are turned upright."""
+    n_characters = max(len(mark.text) for mark in marks)
+    nearest_deg = min(np.diff(sorted(mark.angle_deg for mark in marks)), default=math.inf)
+    needed_in = 0.075 * n_characters + 0.05
+    return n_characters > 1 and bool(nearest_deg * STRIP_IN < needed_in * cycle_deg)
 
 
 def _draw_strip(axes: Axes, view: StripView, *, height_in: float) -> None:
     """Draw rows from the top, in units of a lane."""
     heading = f"Firing order {view.order}"
-    axes.set_title(heading, size=min(10.5, 680 / len(heading)))
-    deg_per_in = view.cycle_deg / STRIP_IN
-    _write_row(axes, view.firings, -1.0, deg_per_in, ticks_from=-2.2)
-    _write_row(axes, view.intervals, -3.0, deg_per_in)
-    first = view.firings[0].text
-    axes.text(view.cycle_deg, -1.0, first, ha="center", va="center", color="#777777")
-    axes.plot([0, view.cycle_deg], [-2.2, -2.2], color=INK, lw=1.2)
-    places, names = [-2.2], ["firing,\nintervals"]
-    top = -4.3
+    is_long = len(heading) > 66
+    axes.set_title(textwrap.fill(heading, 80), size=8.5 if is_long else 10.5)
+    base = _base(view)
+    _write_row(axes, view.firings, base + 0.75, view.cycle_deg, ticks_from=base)
+    axes.text(
+        view.cycle_deg,
+        base + 0.75,
+        view.firings[0].text,
+        ha="center",
+        va="bottom",
+        color="#777777",
+        rotation=90 if _is_upright(view.firings, view.cycle_deg) else 0,
+    )
+    _write_row(axes, view.intervals, base - 0.8, view.cycle_deg)
+    axes.plot([0, view.cycle_deg], [base, base], color=INK, lw=1.2)
+    places, names = [base], ["firing,\nintervals"]
+    top = base - 2.1
     for collector in view.collectors:
         for opening in collector.openings:
             _draw_opening(axes, opening, top - opening.lane)
         low = top - collector.n_lanes
         for start, end in collector.overlaps_deg:
             axes.add_patch(Rectangle((start, low - 0.45), end - start, 0.4, **_OVERLAP))
-        _write_row(axes, collector.spacings, low - 1.15, deg_per_in)
+        _write_row(axes, collector.spacings, low - 1.25, view.cycle_deg)
         places.append(0.5 * (top + low) - 0.3)
         names.append(f"collector {collector.number},\nspacings")
         top = low - 2.6
@@ -670,30 +693,26 @@ def _write_row(
     axes: Axes,
     marks: Sequence[MarkView],
     up: float,
-    deg_per_in: float,
+    cycle_deg: float,
     *,
     ticks_from: float | None = None,
 ) -> None:
     """Write texts in a row, turned upright where they would touch, and moved apart if need be."""
-    n_characters = max(len(mark.text) for mark in marks)
     places = [mark.angle_deg for mark in marks]
-    rising = sorted(places)
-    nearest = min(np.diff(rising), default=math.inf)
-    is_upright = nearest < (0.075 * n_characters + 0.05) * deg_per_in and n_characters > 1
-    least = 0.15 * deg_per_in
+    least = 0.15 * cycle_deg / STRIP_IN
     # What has no tick may leave its exact place, to stay clear of the row's name at the left.
     low = 0.0 if ticks_from is not None else 0.9 * least
-    moved = spread(places, least, low, STRIP_IN * deg_per_in - 0.9 * least)
+    moved = spread(places, least, low, cycle_deg - 0.9 * least)
     for mark, place in zip(marks, moved, strict=True):
         axes.text(
             place,
             up,
             mark.text,
             ha="center",
-            va="center",
+            va="center" if ticks_from is None else "bottom",
             size=8.5 if ticks_from is None else 9.5,
             weight="normal" if ticks_from is None else "bold",
-            rotation=90 if is_upright else 0,
+            rotation=90 if _is_upright(marks, cycle_deg) else 0,
         )
         if ticks_from is not None:
             axes.plot(
@@ -798,7 +817,7 @@ def _draw_side(axes: Axes, view: SideView, *, height_in: float) -> None:
     )
     axes.set_yticks(
         [-radius, 0, radius, *(_row_middle(row, radius) for row in rows)],
-        [f"{-radius:.4g}", "0", f"{radius:.4g}", *(text for _, text in view.rows)],
+        [f"{-radius:.3g}", "0", f"{radius:.3g}", *(text for _, text in view.rows)],
     )
     axes.set_xlabel("position from the middle [mm]: free end on the left, driving end on the right")
     below = -0.5 / height_in

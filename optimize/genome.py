@@ -119,7 +119,7 @@ def genome_of(study: Study, family: Family) -> Genome:
     else:
         n_free = (n_angles + 1) // 2 if study.mirror_symmetric else n_angles
         step = study.throw_angle_step_deg
-        parts.append(("throw_angles", "angle", n_free - 1, round(360 / step) if step else 0))
+        parts.append(("throw_angles", "angle", n_free - 1, len(lattice_angles_deg(study, family))))
         if study.cycle_deg > firing.TURN_DEG:
             parts.append(("firing_bits", "pick", n - 1, 2))
         if family.pins == "split":
@@ -173,6 +173,20 @@ def throw_angles_deg(family: Family, batch: Batch) -> FloatArray:
     return batch.pin_angles_deg[:, first]
 
 
+def lattice_angles_deg(study: Study, family: Family) -> FloatArray:
+    """Return the angles that a throw may take, rising from 0; none when continuous. [deg]"""
+    if not study.throw_angle_step_deg:
+        return np.zeros(0)
+    steps = round(firing.TURN_DEG / study.throw_angle_step_deg)
+    lattice_deg: FloatArray = np.arange(steps, dtype=np.float64) * (firing.TURN_DEG / steps)
+    if study.add_even_firing_angles:
+        n_even, _ = firing_grid(family.cylinders, study.cycle_deg)
+        even_deg = np.arange(n_even) * (firing.TURN_DEG / n_even)
+        apart_deg = np.abs(even_deg[:, np.newaxis] - lattice_deg).min(axis=1)
+        lattice_deg = np.sort(np.concatenate([lattice_deg, even_deg[apart_deg > 1e-6]]))
+    return lattice_deg
+
+
 def lattice_splays_deg(study: Study, family: Family) -> FloatArray:
     """Return the splays on the lattice, without 0, which is a shared pin. [deg]"""
     step, limit_deg = study.throw_angle_step_deg, splay_limit_deg(study, family.engine)
@@ -184,13 +198,8 @@ def lattice_splays_deg(study: Study, family: Family) -> FloatArray:
 def _decode_free(genome: Genome, genomes: FloatArray) -> Designs:
     study, family, n = genome.study, genome.family, len(genomes)
     angles = genome.genes(genomes, "throw_angles")
-    step = study.throw_angle_step_deg
-    turned_deg: FloatArray
-    if step:
-        steps = round(360 / step)
-        turned_deg = pick(angles, steps).astype(np.float64) * (360 / steps)
-    else:
-        turned_deg = angles * 360
+    lattice_deg = lattice_angles_deg(study, family)
+    turned_deg = lattice_deg[pick(angles, len(lattice_deg))] if len(lattice_deg) else angles * 360
     turned_deg = np.concatenate([np.zeros((n, 1)), turned_deg], axis=1)
     if study.mirror_symmetric:
         n_angles = family.cylinders // 2 if family.is_paired else family.engine.n_throws

@@ -380,6 +380,7 @@ def hypervolume_history(history: pd.DataFrame, *, title: str) -> Figure:
     merged = [track for track in tracks if track.is_merged]
     families = [track for track in tracks if not track.is_merged]
     names = [track.name for track in families if track.name]
+    has_seeds = len(names) < len(families)
     upper_in = max(3.6, len(names) * _TRACK_LINE_IN + 0.2)
     lower_in, left_in, merged_in, families_in = 1.5, 1.0, 3.6, 5.2
     names_in = 0.5 + CHARACTER_IN * max((len(name) for name in names), default=0)
@@ -390,7 +391,7 @@ def hypervolume_history(history: pd.DataFrame, *, title: str) -> Figure:
             families,
             left_in + (merged_in + 0.85 if merged else 0.0),
             families_in,
-            "Each family on its own",
+            "Each family on its own" + ("; thin: its other seeds" if has_seeds else ""),
             "evaluations of the family",
         ),
     ]
@@ -569,8 +570,6 @@ def history_view(history: pd.DataFrame) -> tuple[TrackView, ...]:
         seeds = [part for _, part in rows.groupby("seed")] if "seed" in rows else [rows]
         own = [_track(str(name), part) for part in seeds]
         best, *others = sorted(own, key=lambda track: -track.hypervolume[-1])
-        if others:
-            best = replace(best, name=f"{best.name}, best of {len(own)} seeds")
         tracks += [best, *(replace(track, name="") for track in others)]
     return tuple(tracks)
 
@@ -900,9 +899,10 @@ def sheet(width_in: float, height_in: float, *, title: str, subtitle: str = "") 
     FigureCanvasAgg(figure)
     headline = textwrap.shorten(title, int(2 * width_in / 0.125), placeholder=" ...")
     lines = textwrap.wrap(headline, max(20, int((width_in - 0.3) / 0.125)))[:2]
-    size = 13.0 if len(lines) < 2 else 10.5
+    size, down_in = (13.0, 0.12) if len(lines) < 2 else (10.5, 0.06)
     text = "\n".join(lines)
-    figure.text(0.15 / width_in, 1 - 0.12 / height_in, text, va="top", size=size, weight="bold")
+    up = 1 - down_in / height_in
+    figure.text(0.15 / width_in, up, text, va="top", size=size, weight="bold", linespacing=1.1)
     below = "\n".join(subtitle_lines(subtitle, width_in))
     figure.text(0.15 / width_in, 1 - 0.46 / height_in, below, va="top", size=9)
     figure.text(0.15 / width_in, 0.10 / height_in, FOOTER, va="bottom", size=8, color="#555555")
@@ -1175,8 +1175,7 @@ def _draw_tracks(
             end = (track.evaluations[-1:], value[-1:])
             axes.plot(*end, ls="", **_marker_look(track.style, 6.0))
     axes.grid(color="#e4e4e4", lw=0.6)
-    axes.margins(x=0.03)
-    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
+    axes.margins(x=0.03, y=0.06)
     axes.locator_params(axis="x", nbins=5)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter(lambda value, _position: number_text(value))

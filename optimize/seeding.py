@@ -15,6 +15,7 @@ from optimize.genome import (
     Genome,
     Segment,
     genome_of,
+    lattice_angles_deg,
     lattice_splays_deg,
     throw_angles_deg,
 )
@@ -73,7 +74,7 @@ def _encoded(genome: Genome, designs: Designs, background: FloatArray) -> FloatA
             if genome.family.pins == "split":
                 angles_deg = angles_deg[:, ::2]
             count = segment.stop - segment.start
-            encoded[:, columns] = _cells(segment, angles_deg[:, 1 : 1 + count] / 360)
+            encoded[:, columns] = _angle_genes(genome, segment, angles_deg[:, 1 : 1 + count])
         elif segment.name == "firing_bits":
             encoded[:, columns] = (batch.firing_bits[:, 1:] + 0.5) / 2
         elif segment.name == "splay":
@@ -87,12 +88,14 @@ def _encoded(genome: Genome, designs: Designs, background: FloatArray) -> FloatA
     return encoded
 
 
-def _cells(segment: Segment, share: FloatArray) -> FloatArray:
+def _angle_genes(genome: Genome, segment: Segment, angles_deg: FloatArray) -> FloatArray:
     """Return angle genes: the middle of the nearest cell on a lattice, else the value itself."""
     if not segment.options:
-        return share % 1.0
-    cells: FloatArray = np.rint(share * segment.options) % segment.options
-    return (cells + 0.5) / segment.options
+        return angles_deg / 360 % 1.0
+    lattice_deg = lattice_angles_deg(genome.study, genome.family)
+    apart_deg = np.abs((angles_deg[..., np.newaxis] - lattice_deg + 180) % 360 - 180)
+    cells: FloatArray = apart_deg.argmin(axis=-1) + 0.5
+    return cells / segment.options
 
 
 def _splay_genes(genome: Genome, segment: Segment, designs: Designs) -> FloatArray:

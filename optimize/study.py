@@ -91,6 +91,7 @@ class SpaceTable(Table, kw_only=True):
         default_factory=lambda: [60.0, 75.0, 90.0, 120.0]
     )
     throw_angle_step_deg: Annotated[float, Meta(ge=0, le=180)] = 15.0
+    add_even_firing_angles: bool = False
     reciprocating_fraction: Annotated[list[NotNegative], Meta(min_length=1)] | RangeTable = (
         msgspec.field(default_factory=lambda: [0.0, 0.5])
     )
@@ -216,6 +217,11 @@ class Study:
         The file as it was read, for the run directory and the results' metadata.
     cycle_deg, displacement_m3, speed_rad_s, mean_piston_speed_m_s
         The givens; exactly one of the speeds is not None. [deg], [m^3], [rad/s], [m/s]
+    throw_angle_step_deg : float
+        Lattice of the throw angles; 0 for continuous ones. [deg]
+    add_even_firing_angles : bool
+        Whether each family's lattice also holds the angles of evenly firing throws, such as
+        multiples of 72 deg for five cylinders.
     shaft_subsets : tuple of tuple of int
         Allowed sets of `SLOTS`, the empty one first.
     collectors : str, int or dict
@@ -240,6 +246,7 @@ class Study:
     pins: tuple[str, ...]
     bank_angle_deg: Choice
     throw_angle_step_deg: float
+    add_even_firing_angles: bool
     reciprocating_fraction: Choice
     rotating_fraction: float
     shaft_subsets: tuple[tuple[int, ...], ...]
@@ -314,6 +321,7 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         pins=tuple(p for p in PINS if p in space.pins),
         bank_angle_deg=_choice("space.bank_angle_deg", space.bank_angle_deg, above=0, most=180),
         throw_angle_step_deg=_step(space.throw_angle_step_deg),
+        add_even_firing_angles=space.add_even_firing_angles,
         reciprocating_fraction=_choice(
             "space.reciprocating_fraction", space.reciprocating_fraction, above=-1e-12, most=2
         ),

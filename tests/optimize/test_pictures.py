@@ -384,7 +384,7 @@ def test_history_view_names_the_best_of_several_seeds():
     )
     tracks = plots.history_view(history)
     assert [(t.name, t.evaluations, t.hypervolume, t.front_size, t.is_merged) for t in tracks] == [
-        ("in-line 4, best of 2 seeds", (100,), (0.6,), (5,), False),
+        ("in-line 4", (100,), (0.6,), (5,), False),
         ("", (100, 200), (0.2, 0.5), (3, 4), False),
         ("all families", (300,), (0.7,), (6,), True),
     ]
