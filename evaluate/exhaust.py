@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evaluate.batch import FloatArray, IntArray
 from evaluate.firing import intervals_from_sorted, sorted_columns
+from evaluate.sums import sum_rows
 
 #: A partition is searched exhaustively up to this many; beyond it the request is refused.
 MOST_PARTITIONS = 100_000
@@ -71,8 +72,8 @@ def measures(
             deviation_deg = spacings_deg - cycle_deg / rising_deg.shape[0]
             excess_deg = np.maximum(0.0, open_duration_deg - spacings_deg)
             least_deg[rows] = np.minimum(least_deg[rows], spacings_deg.min(axis=0))
-            square_deg2[rows] += np.einsum("ic,ic->c", deviation_deg, deviation_deg)
-            overlap_deg[rows] += excess_deg.sum(axis=0)
+            square_deg2[rows] += sum_rows(deviation_deg * deviation_deg)
+            overlap_deg[rows] += sum_rows(excess_deg)
     return ExhaustMeasures(
         spacing_min_deg=least_deg,
         unevenness_deg=np.sqrt(square_deg2 / n_cylinders),

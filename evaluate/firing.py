@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evaluate.batch import Batch, Engine, FloatArray, IntArray
+from evaluate.sums import sum_rows
 
 #: Differences of this size from 0 or 360 are 0: remainders never move a firing by a turn. [deg]
 SNAP_DEG = 1e-6
@@ -110,7 +111,7 @@ def measures(rising_deg: FloatArray, cycle_deg: float) -> FiringMeasures:
     deviation_deg = intervals_deg - cycle_deg / n
     lead = np.arange(n)[:, np.newaxis] / n - rising_deg * (1 / cycle_deg)
     return FiringMeasures(
-        unevenness_deg=np.sqrt(np.einsum("ic,ic->c", deviation_deg, deviation_deg) / n),
+        unevenness_deg=np.sqrt(sum_rows(deviation_deg * deviation_deg) / n),
         largest_interval_deg=intervals_deg.max(axis=0),
         fluctuation=lead.max(axis=0) + 1 / n - lead.min(axis=0),
     )
@@ -124,18 +125,47 @@ def firing_sequence(angles_deg: FloatArray) -> IntArray:
     return np.argsort(np.rint(angles_deg / SNAP_DEG), axis=1, kind="stable")
 
 
-def neighbour_share(engine: Engine, sequence: IntArray) -> FloatArray:
+def succession(angles_deg: FloatArray, cycle_deg: float) -> FloatArray:
+    """Return how much each cylinder's firing is followed by each other's.
+
+    Cylinders that fire together are one event; each event has a weight of 1 over their number,
+    shared equally among all pairs of one of its cylinders and one of the next event's.
+
+    Parameters
+    ----------
+    angles_deg : array, shape (candidates, cylinders)
+        Firing angles. [deg]
+    cycle_deg : float
+        720 or 360. [deg]
+
+    Returns
+    -------
+    array, shape (candidates, cylinders, cylinders)
+        Weight of "second follows first"; sums to 1 for each candidate. [-]
+    """
+    cycle = round(cycle_deg / SNAP_DEG)
+    ticks = np.rint(angles_deg / SNAP_DEG).astype(np.int64)
+    wait = (ticks[:, np.newaxis, :] - ticks[:, :, np.newaxis]) % cycle
+    together = (wait == 0).sum(axis=2)
+    wait[wait == 0] = cycle
+    follows = wait == wait.min(axis=2, keepdims=True)
+    n_events = np.rint((1 / together).sum(axis=1))
+    share = together * follows.sum(axis=2) * n_events[:, np.newaxis]
+    weights: FloatArray = follows / share[:, :, np.newaxis]
+    return weights
+
+
+def neighbour_share(engine: Engine, follows: FloatArray) -> FloatArray:
     """Return the share of successive firings on the same or the next throw, (candidates,). [-]"""
-    throws = engine.throws[sequence]
-    share: FloatArray = (np.abs(np.roll(throws, -1, axis=1) - throws) <= 1).mean(axis=1)
+    near = np.abs(engine.throws[:, np.newaxis] - engine.throws) <= 1
+    share: FloatArray = (follows * near).sum(axis=(1, 2))
     return share
 
 
-def bank_alternation_share(batch: Batch, sequence: IntArray) -> FloatArray:
+def bank_alternation_share(batch: Batch, follows: FloatArray) -> FloatArray:
     """Return the share of successive firings that change the bank, shape (candidates,). [-]"""
-    banks = np.broadcast_to(batch.banks, sequence.shape)
-    in_order = np.take_along_axis(banks, sequence, axis=1)
-    share: FloatArray = (np.roll(in_order, -1, axis=1) != in_order).mean(axis=1)
+    changes = batch.banks[:, :, np.newaxis] != batch.banks[:, np.newaxis, :]
+    share: FloatArray = (follows * changes).sum(axis=(1, 2))
     return share
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.kinematics import Harmonics, inertia_harmonics
 from evaluate.phasors import ComplexArray, unit_phasors
+from evaluate.sums import sum_rows
 
 N_PEAK_SAMPLES = 720  # per turn; a parabola through the highest three leaves about 1e-7
 
@@ -32,8 +33,7 @@ class Rotors:
 
     def mean_square(self) -> FloatArray:
         """Return the mean square over a turn (Parseval), shape (candidates,). [unit^2]"""
-        square: FloatArray = (_square(self.forward) + _square(self.backward)).sum(axis=0)
-        return square
+        return sum_rows(_square(self.forward) + _square(self.backward))
 
     def rms(self) -> FloatArray:
         """Return the root mean square over a turn, shape (candidates,). [unit]"""
@@ -41,8 +41,11 @@ class Rotors:
 
     def at(self, theta_rad: FloatArray) -> ComplexArray:
         """Return the quantity at crank angles, shape (candidates, angles). [unit]"""
-        turning = np.exp(1j * np.outer(self.orders, theta_rad))
-        value: ComplexArray = self.forward.T @ turning + self.backward.T @ turning.conj()
+        value = np.zeros((self.forward.shape[1], len(theta_rad)), complex)
+        for order, ahead, against in zip(self.orders, self.forward, self.backward, strict=True):
+            turning = np.exp(1j * order * theta_rad)
+            value += np.outer(ahead, turning)
+            value += np.outer(against, turning.conj())
         return value
 
     def peak(self) -> FloatArray:

@@ -22,8 +22,13 @@ MOST_FOR_ORDERS = 16
 REFERENCE_SPEED_RPM = 1000.0
 ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
 
-Positive = Annotated[float, Meta(gt=0)]
-NotNegative = Annotated[float, Meta(ge=0)]
+# Upper bounds far beyond any engine: they keep slips of the pen from becoming infinities.
+Length = Annotated[float, Meta(gt=0, le=1e5)]
+Place = Annotated[float, Meta(ge=-1e6, le=1e6)]
+Mass = Annotated[float, Meta(ge=0, le=1e6)]
+Angle = Annotated[float, Meta(ge=-36000, le=36000)]
+Positive = Annotated[float, Meta(gt=0, le=1e9)]
+NotNegative = Annotated[float, Meta(ge=0, le=10)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Count = Annotated[int, Meta(ge=1)]
 Some = Meta(min_length=1, max_length=MOST_CYLINDERS)
@@ -32,28 +37,28 @@ Some = Meta(min_length=1, max_length=MOST_CYLINDERS)
 class CylinderTable(Table, kw_only=True):
     """Dimensions and masses of one cylinder."""
 
-    stroke_mm: Positive
-    rod_length_mm: Positive
-    reciprocating_mass_kg: Positive
-    bore_mm: Positive | None = None
-    pin_path_offset_mm: float = 0.0
-    rotating_mass_kg: NotNegative = 0.0
+    stroke_mm: Length
+    rod_length_mm: Length
+    reciprocating_mass_kg: Annotated[float, Meta(gt=0, le=1e6)]
+    bore_mm: Length | None = None
+    pin_path_offset_mm: Place = 0.0
+    rotating_mass_kg: Mass = 0.0
 
 
 class CrankTable(Table, kw_only=True):
     """Throws, from the free end to the driving end."""
 
-    throw_angles_deg: Annotated[list[float], Some]
-    throw_positions_mm: Annotated[list[float], Some] | None = None
-    throw_pitch_mm: Positive | None = None
-    reference_mm: float | None = None
-    main_bearing_positions_mm: Annotated[list[float], Meta(min_length=2)] | None = None
+    throw_angles_deg: Annotated[list[Angle], Some]
+    throw_positions_mm: Annotated[list[Place], Some] | None = None
+    throw_pitch_mm: Length | None = None
+    reference_mm: Place | None = None
+    main_bearing_positions_mm: Annotated[list[Place], Meta(min_length=2)] | None = None
 
 
 class BanksTable(Table, kw_only=True):
     """Bank axes, 0 straight up, in the direction of rotation."""
 
-    angles_deg: Annotated[list[float], Some] = msgspec.field(default_factory=lambda: [0.0])
+    angles_deg: Annotated[list[Angle], Some] = msgspec.field(default_factory=lambda: [0.0])
 
 
 class CylindersTable(Table, kw_only=True):
@@ -62,14 +67,14 @@ class CylindersTable(Table, kw_only=True):
     throw: Annotated[list[Count], Some] | None = None
     bank: Annotated[list[Count], Some] | None = None
     labels: Annotated[list[str], Some] | None = None
-    position_mm: Annotated[list[float], Some] | None = None
+    position_mm: Annotated[list[Place], Some] | None = None
 
 
 class FiringTable(Table, kw_only=True):
     """Firing order, or firing angles by cylinder."""
 
     order: Annotated[list[str], Some] | None = None
-    angles_deg: Annotated[list[float], Some] | None = None
+    angles_deg: Annotated[list[Angle], Some] | None = None
 
 
 class ShaftTable(Table, kw_only=True):
@@ -98,7 +103,7 @@ class ExhaustTable(Table, kw_only=True):
 class OperationTable(Table, kw_only=True):
     """Running conditions."""
 
-    speed_rpm: Positive = REFERENCE_SPEED_RPM
+    speed_rpm: Annotated[float, Meta(gt=0, le=1e6)] = REFERENCE_SPEED_RPM
 
 
 ProportionsTable = msgspec.defstruct(
@@ -424,12 +429,17 @@ def _angles_from_order(
         twice = next((label for i, label in enumerate(order) if label in order[:i]), None)
         got = f"{twice!r} twice" if twice else f"no {missing[0]!r}"
         raise InputError("firing.order", got, "every cylinder once: " + ", ".join(names))
+    # The cycle starts at cylinder 1, or at one listed before it that fires together with it.
     start = indices.index(0)
+    for back in range(len(indices)):
+        if phases_deg[indices[start - back]] > 0:
+            break
+        rotated = indices[start - back :] + indices[: start - back]
+        angles_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
+        if angles_deg is not None:
+            return angles_deg
     rotated = indices[start:] + indices[:start]
-    angles_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
-    if angles_deg is None:
-        raise _forbidden_order(order, rotated, names, phases_deg, cycle_deg)
-    return angles_deg
+    raise _forbidden_order(order, rotated, names, phases_deg, cycle_deg)
 
 
 def _forbidden_order(
@@ -532,6 +542,6 @@ def parse_collector_rule(text: str, where: str) -> str | int:
     if text in ("one", "per bank"):
         return text
     count = text.removeprefix("best of ")
-    if text.startswith("best of ") and count.isdigit() and 1 <= int(count) <= MOST_CYLINDERS:
+    if text.startswith("best of ") and count in [str(n) for n in range(1, MOST_CYLINDERS + 1)]:
         return int(count)
     raise unknown_word(where, text, ["one", "per bank", "best of 2", "best of 3", "best of 4"])

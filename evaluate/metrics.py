@@ -62,9 +62,9 @@ class Evaluation:
         return firing.measures(rising_deg, self.engine.cycle_deg)
 
     @cached_property
-    def sequence(self) -> IntArray:
-        """Cylinder indices in the order of firing, (candidates, cylinders)."""
-        return firing.firing_sequence(self.firing_angles_deg)
+    def succession(self) -> FloatArray:
+        """How much each firing is followed by each other, (candidates, cylinders, cylinders)."""
+        return firing.succession(self.firing_angles_deg, self.engine.cycle_deg)
 
     @cached_property
     def exhaust(self) -> exhaust.ExhaustMeasures:
@@ -180,10 +180,10 @@ _TABLE: tuple[_Line, ...] = (
      _OWN, 5.0, lambda e: e.firing.largest_interval_deg),
     ("neighbour_firing_share", "", "least", "neighbour firings",
      "Share of successive firings on the same or the next throw",
-     _OWN, 0.02, lambda e: firing.neighbour_share(e.engine, e.sequence)),
+     _OWN, 0.02, lambda e: firing.neighbour_share(e.engine, e.succession)),
     ("bank_alternation_share", "", "most", "bank alternation",
      "Share of successive firings that change the bank",
-     _OWN, 0.02, lambda e: firing.bank_alternation_share(e.batch, e.sequence)),
+     _OWN, 0.02, lambda e: firing.bank_alternation_share(e.batch, e.succession)),
     ("exhaust_unevenness_deg", "deg", "least", "exhaust unevenness",
      "RMS over all pulses of their spacing in the collector minus cycle/pulses of that collector",
      _OWN, 5.0, lambda e: e.exhaust.unevenness_deg),

@@ -67,8 +67,8 @@ def labels(
 
 def natural_key(label: str) -> tuple[tuple[int, str], ...]:
     """Return a sort key under which "2" comes before "10" and "A2" before "A10"."""
-    pieces = re.findall(r"\d+|\D+", label)
-    return tuple((int(p), "") if p.isdigit() else (-1, p) for p in pieces)
+    pieces = re.findall(r"[0-9]+|[^0-9]+", label)
+    return tuple((int(p), "") if p[0] in "0123456789" else (-1, p) for p in pieces)
 
 
 def _bank_label(scheme: str, number: int, place: int, n_banks: int) -> str:

@@ -149,6 +149,7 @@ def second_order_pair(
     scale = engine.reciprocating_mass_kg * (engine.crank_radius_m * engine.speed_rad_s) ** 2
     turned = np.exp(-2j * np.deg2rad(tdc_deg)).sum(axis=1)
     rolling = -scale * harmonics.torque[row] * turned
+    empty_N = EMPTY_SHARE * scale / engine.crank_radius_m * engine.n_cylinders
     pairs: list[SecondOrderPair | None] = []
     for index in range(len(batch)):
         fractions = batch.shaft_fractions[index, 1:]
@@ -159,7 +160,8 @@ def second_order_pair(
         backward = -fractions[1] * before.force.backward[row, index]
         # Im(F) of each shaft as the phasor of exp(2j theta), half of the height difference each.
         per_m = 0.5 * (-1j * forward) - 0.5 * (1j * backward.conjugate())
-        pairs.append(_pair(complex(rolling[index]), complex(per_m)))
+        per_m = complex(per_m) if abs(per_m) > empty_N else 0j
+        pairs.append(_pair(complex(rolling[index]), per_m))
     return pairs
 
 

@@ -36,7 +36,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError(str(path), reason.lower(), "a readable file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:  # no TOML, no UTF-8, or a number of thousands of digits
         raise InputError(path.name, f"no valid TOML ({error})", "TOML 1.0 in UTF-8") from None
     except RecursionError:
         raise InputError(path.name, "tables nested too deep", "TOML 1.0") from None
@@ -58,7 +58,10 @@ def typed(data: dict[str, Any], shape: type[T]) -> T:
         For unknown keys (all of them, each with its nearest spelling), numbers that are not
         finite, wrong types and values outside the declared bounds.
     """
-    problems = [*_unknown_keys(data, shape, ""), *_not_finite(data, "")]
+    try:
+        problems = [*_unknown_keys(data, shape, ""), *_not_finite(data, "")]
+    except RecursionError:
+        raise InputError("the file", "tables nested too deep", "the keys of the README") from None
     if problems:
         raise problems[0] if len(problems) == 1 else _gathered(problems)
     try:

@@ -108,13 +108,23 @@ class Archive:
             self.equals.append({key})
             return
         self.equals[index].add(key)
-        if self._rank(objectives[row], key) < self._rank(self.objectives[index], self.keys[index]):
+        new = self._rank(objectives[row], key, generation, genomes[row])
+        old = self._rank(
+            self.objectives[index],
+            self.keys[index],
+            int(self.generations[index]),
+            self.genomes[index],
+        )
+        if new < old:
             self.genomes[index], self.objectives[index] = genomes[row], objectives[row]
             self.keys[index], self.generations[index] = key, generation
 
-    def _rank(self, objectives: FloatArray, key: int) -> tuple[float, int]:
-        """Return what decides between equals: the better in all, then the smaller key."""
-        return round(float((objectives / self.resolutions).sum()), 6), key
+    def _rank(
+        self, objectives: FloatArray, key: int, generation: int, genome: FloatArray
+    ) -> tuple[float, int, int, list[float]]:
+        """Return what decides between equals: the better in all, then key, age and genome."""
+        total = round(float((objectives / self.resolutions).sum()), 6)
+        return total, key, generation, genome.tolist()
 
     def _keep(self, rows: NDArray[np.int64]) -> None:
         self.genomes, self.objectives = self.genomes[rows], self.objectives[rows]

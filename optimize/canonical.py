@@ -72,6 +72,7 @@ def canonical_keys(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: f
     cycle = round(cycle_deg * _STEPS_PER_DEG)
     angles = np.rint(firing.firing_angles_deg(batch) * _STEPS_PER_DEG).astype(np.int64)
     banks = np.broadcast_to(batch.banks, angles.shape)
+    n_banks = batch.bank_angles_deg.shape[1]
     best = None
     for way in ways:
         order = list(way.cylinders)
@@ -79,7 +80,7 @@ def canonical_keys(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: f
         seen = np.concatenate(
             [
                 (-turned if way.is_mirrored else turned) % cycle,
-                (1 - banks[:, order]) if way.is_mirrored else banks[:, order],
+                (n_banks - 1 - banks[:, order]) if way.is_mirrored else banks[:, order],
             ],
             axis=1,
         )

@@ -28,8 +28,9 @@ from optimize.archive import Archive
 from optimize.problem import Island
 from optimize.seeding import first_genomes
 
-#: Rounds of mating that may fail to find a new design before an island counts as exhausted.
+#: Rounds of so many random draws may bring no new design before an island counts as exhausted.
 FRUITLESS_ROUNDS = 25
+STRANGERS = 512
 
 
 @dataclass(slots=True)
@@ -126,7 +127,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
 
     def _initialize_infill(self) -> Population:
         genomes = first_genomes(self.problem.island.genome, self.pop_size, self.random_state)
-        return self._filled(self._new_only(genomes), self.pop_size)
+        return self._filled(self._new_only(genomes, self.pop_size), self.pop_size)
 
     def _infill(self) -> Population:
         return self._filled(np.zeros((0, self.problem.n_var)), self.n_offsprings)
@@ -143,12 +144,12 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     def _set_optimum(self, **_: Any) -> None:
         self.opt = self.pop[:1]  # ours is the archive
 
-    def _new_only(self, genomes: FloatArray) -> FloatArray:
-        """Return the genomes of designs not seen before, and remember them."""
+    def _new_only(self, genomes: FloatArray, wanted: int) -> FloatArray:
+        """Return at most `wanted` genomes of designs not seen before, and remember them."""
         island = self.problem.island
-        fresh = []
+        fresh: list[int] = []
         for row, key in enumerate(island.keys(island.genome.decode(genomes)).tolist()):
-            if key not in self.visited:
+            if key not in self.visited and len(fresh) < wanted:
                 self.visited.add(key)
                 fresh.append(row)
         return genomes[fresh]
@@ -161,8 +162,8 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
             if self.is_initialized and fruitless < 2:
                 tried = self._children(missing)
             else:
-                tried = operators.sample(genome, missing, self.random_state)
-            fresh = self._new_only(tried)
+                tried = operators.sample(genome, max(missing, STRANGERS), self.random_state)
+            fresh = self._new_only(tried, missing)
             genomes = np.concatenate([genomes, fresh])
             fruitless = 0 if len(fresh) else fruitless + 1
         self.is_exhausted = fruitless >= FRUITLESS_ROUNDS

@@ -14,7 +14,6 @@ from evaluate.batch import SLOTS
 from evaluate.errors import InputError, unknown_word
 from evaluate.layout import (
     NotNegative,
-    Positive,
     ProportionsTable,
     Share,
     parse_collector_rule,
@@ -49,18 +48,18 @@ class StudyTable(Table, kw_only=True):
 class SpeedTable(Table, kw_only=True):
     """Equal speed or equal mean piston speed for all cylinder counts."""
 
-    rpm: Positive | None = None
-    mean_piston_speed_m_s: Positive | None = None
+    rpm: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    mean_piston_speed_m_s: Annotated[float, Meta(gt=0, le=1e3)] | None = None
 
 
 class EngineTable(Table, kw_only=True):
     """The givens."""
 
-    displacement_cm3: Positive
+    displacement_cm3: Annotated[float, Meta(ge=0.01, le=1e9)]
     speed: SpeedTable
     cycle_strokes: Literal[2, 4] = 4
-    stroke_to_bore: Positive = 1.0
-    crank_radius_to_rod: Annotated[float, Meta(gt=0, lt=1)] = 0.30
+    stroke_to_bore: Annotated[float, Meta(ge=0.01, le=100)] = 1.0
+    crank_radius_to_rod: Annotated[float, Meta(ge=0.001, lt=1)] = 0.30
 
 
 class RangeTable(Table, kw_only=True):
@@ -131,7 +130,7 @@ class ObjectiveTable(Table, kw_only=True):
     """One objective and the difference that matters."""
 
     metric: str
-    resolution: Positive | None = None
+    resolution: Annotated[float, Meta(ge=1e-6, le=1e9)] | None = None
 
 
 class CollectorsTable(Table, kw_only=True):

@@ -109,7 +109,7 @@ def _families(outcome: Outcome) -> list[str]:
         mine = own[own["family"] == family.name] if len(own) else own
         common = int(mine["on_front"].sum()) if len(mine) else 0
         spent = sum(s.evaluations for s in states)
-        done = "every design found" if states and all(s.is_exhausted for s in states) else ""
+        done = "no new design left to find" if all(s.is_exhausted for s in states) else ""
         note = done
         if not any(s.feasible_seen for s in states):
             note = "no feasible design: " + _hardest(outcome, index)

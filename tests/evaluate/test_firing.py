@@ -404,11 +404,6 @@ def test_cylinders_that_fire_together_are_flagged_in_label_order() -> None:
     assert document([0, 180, 180, 0])["fire_together"] == []
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=InputError,
-    reason="the order is cut at cylinder 1, inside the group that fires together",
-)
 def test_cylinders_that_fire_together_may_be_listed_in_any_order() -> None:
     # Two-stroke three with throws 0-0-180: 1 and 2 fire together, then 3.
     wanted = document([0, 0, 180], strokes=2, firing={"order": ["1", "2", "3"]})

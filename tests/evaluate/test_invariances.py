@@ -30,9 +30,8 @@ RADIUS_M = 0.045
 RECIPROCATING_KG, ROTATING_KG = 0.5, 0.7
 SPEED_RAD_S = 520.0
 UNIT_N = RECIPROCATING_KG * RADIUS_M * SPEED_RAD_S**2
-# Two shares of firing neighbours depend on which of the cylinders that fire together is named
-# first; see the test that says so.
-DEPEND_ON_TIES = {"neighbour_firing_share", "bank_alternation_share"}
+# Shares of successive firings, where cylinders that fire together must count as one event.
+CONCERN_SUCCESSION = {"neighbour_firing_share", "bank_alternation_share"}
 few = settings(max_examples=60, deadline=None)
 
 
@@ -166,11 +165,6 @@ def tolerances(layout: Layout) -> dict[str, float]:
     return found
 
 
-def has_ties(layout: Layout) -> bool:
-    """Return whether cylinders fire together."""
-    return len(set(layout.fired)) < layout.n
-
-
 def assert_same_metrics(layout: Layout, other: Layout, keys: list[str]) -> None:
     before, after = (score(e.engine, e.batch, keys)[0] for e in pair_of(layout, other))
     allowed = tolerances(layout)
@@ -182,10 +176,9 @@ def pair_of(layout: Layout, other: Layout) -> tuple[Evaluation, Evaluation]:
     return layout.evaluation(), other.evaluation()
 
 
-def keys_that_keep(symmetry: str, layout: Layout) -> list[str]:
+def keys_that_keep(symmetry: str) -> list[str]:
     """Return the metrics that say that they keep a symmetry."""
-    keys = [key for key, metric in METRICS.items() if symmetry in metric.keeps]
-    return [key for key in keys if not (has_ties(layout) and key in DEPEND_ON_TIES)]
+    return [key for key, metric in METRICS.items() if symmetry in metric.keeps]
 
 
 @few
@@ -197,7 +190,7 @@ def test_turning_the_whole_crank_changes_no_metric(layout: Layout, by: int) -> N
 @few
 @given(layouts())
 def test_running_backward_changes_no_metric_that_keeps_it(layout: Layout) -> None:
-    keys = keys_that_keep("mirror", layout)
+    keys = keys_that_keep("mirror")
     assert {"force_rms_N", "couple_rms_Nm", "firing_fluctuation"} <= set(keys)
     assert_same_metrics(layout, mirrored(layout), keys)
 
@@ -205,7 +198,7 @@ def test_running_backward_changes_no_metric_that_keeps_it(layout: Layout) -> Non
 @few
 @given(layouts())
 def test_turning_end_for_end_changes_no_metric_that_keeps_it(layout: Layout) -> None:
-    keys = keys_that_keep("reverse", layout)
+    keys = keys_that_keep("reverse")
     assert {"force_rms_N", "couple_rms_Nm", "firing_fluctuation"} <= set(keys)
     assert_same_metrics(layout, reversed_end_for_end(layout), keys)
 
@@ -220,11 +213,7 @@ def test_symmetries_undo_themselves(layout: Layout) -> None:
     assert (back.pins, back.fired, back.throws) == (layout.pins, layout.fired, layout.throws)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="neighbour and alternation shares take cylinders that fire together in index order",
-)
-@pytest.mark.parametrize("key", sorted(DEPEND_ON_TIES))
+@pytest.mark.parametrize("key", sorted(CONCERN_SUCCESSION))
 @pytest.mark.parametrize("change", [mirrored, reversed_end_for_end])
 def test_cylinders_that_fire_together_have_no_order(key: str, change: object) -> None:
     # Cylinders 1 to 4 fire at 0, 5 at 270 and 6 at 630; banks 1, 1, 1, 2, 2, 1.
@@ -432,26 +421,6 @@ def random_batch(n_cylinders: int, n_candidates: int, *, row_by_row: bool) -> tu
     )
 
 
-# Sums that numpy or BLAS orders by the shape of the whole batch: any size changes the peaks, a
-# batch of one the others (numpy adds in pairs along a contiguous axis).
-SIZE_CHANGES = {
-    "force_peak_N",
-    "couple_peak_Nm",
-    "firing_unevenness_deg",
-    "exhaust_unevenness_deg",
-    "exhaust_overlap_deg",
-}
-SAME_BITS = [
-    pytest.param(
-        key,
-        marks=pytest.mark.xfail(strict=True, reason="the size of the batch changes the last bits"),
-    )
-    if key in SIZE_CHANGES
-    else key
-    for key in METRICS
-]
-
-
 @cache
 def differences() -> dict[str, list[str]]:
     """Return by metric where a part of a batch has other bits than the whole."""
@@ -473,7 +442,7 @@ def differences() -> dict[str, list[str]]:
     return found
 
 
-@pytest.mark.parametrize("key", SAME_BITS)
+@pytest.mark.parametrize("key", list(METRICS))
 def test_a_candidate_has_the_same_bits_in_any_batch(key: str) -> None:
     assert differences()[key] == []
 

@@ -158,10 +158,6 @@ def test_merging_leaves_both_as_they_were() -> None:
     assert (content(a), content(b)) == before
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="of a design that two seeds found, genome and generation come from the first archive",
-)
 def test_merging_is_commutative_when_both_found_the_same_design() -> None:
     # The same design has one key but may have been written in two genomes, in two generations.
     archives = []

@@ -204,15 +204,9 @@ def _random_designs(island: Island, n: int, seed: int) -> Designs:
     return island.genome.decode(rng.random((n, island.genome.n_genes)))
 
 
-FAULT_IN_LINE = pytest.mark.xfail(
-    strict=True, reason="in line, the only bank turns into a second one when the motion is mirrored"
-)
-FAULTY = {"in-line 3", "in-line 4 two-stroke"}
-
-
-def _cases(attribute: str, *, faulty: frozenset[str] = frozenset()) -> list[Any]:
+def _cases(attribute: str) -> list[Any]:
     return [
-        pytest.param(name, marks=[FAULT_IN_LINE] if name in faulty else [])
+        name
         for name, case in CASES.items()
         if getattr(case, attribute)
     ]
@@ -227,7 +221,7 @@ def test_turning_the_crank_keeps_the_key(name: str, seed: int, angle_deg: float)
     assert (island.keys(turned(designs, angle_deg)) == island.keys(designs)).all()
 
 
-@pytest.mark.parametrize("name", _cases("mirror", faulty=frozenset(FAULTY)))
+@pytest.mark.parametrize("name", _cases("mirror"))
 @given(seed=st.integers(0, 2**32 - 1))
 @few
 def test_motion_run_backward_keeps_the_key(name: str, seed: int) -> None:
@@ -247,7 +241,7 @@ def test_end_for_end_keeps_the_key(name: str, seed: int) -> None:
     assert (island.keys(twins) == island.keys(designs)).all()
 
 
-@pytest.mark.parametrize("name", _cases("both", faulty=frozenset(FAULTY)))
+@pytest.mark.parametrize("name", _cases("both"))
 @given(seed=st.integers(0, 2**32 - 1))
 @few
 def test_backward_and_end_for_end_keeps_the_key(name: str, seed: int) -> None:
@@ -315,7 +309,7 @@ COARSE = {
 @pytest.mark.parametrize(
     "name",
     [
-        pytest.param(name, marks=[FAULT_IN_LINE] if name.startswith("in-line") else [])
+        name
         for name in COARSE
     ],
 )
@@ -390,7 +384,7 @@ def _one_metric_study(monkeypatch: pytest.MonkeyPatch, keeps: frozenset[str]) ->
     [
         frozenset(),
         frozenset({"reverse"}),
-        pytest.param(frozenset({"mirror"}), marks=FAULT_IN_LINE),
+        frozenset({"mirror"}),
     ],
 )
 def test_only_symmetries_that_every_active_metric_has_count(

@@ -295,9 +295,6 @@ def test_pair_at_its_height_takes_the_rolling_moment_away() -> None:
     assert height_m > 0  # the shaft that turns with the crank stands on top
 
 
-@pytest.mark.xfail(
-    strict=True, reason="second_order_pair: only an exact 0 counts as no moment, so round-off rules"
-)
 @pytest.mark.parametrize(
     ("throws_deg", "layout"),
     [
