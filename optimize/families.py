@@ -140,6 +140,9 @@ def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: s
         fixed = np.zeros(n_cylinders, np.int64)
     elif pins in ("shared", "split"):
         fixed = np.arange(n_cylinders, dtype=np.int64) % 2
+    is_halved = study.even_firing and study.mirror_symmetric and arrangement == "in-line"
+    if is_halved and n_cylinders > 1 and firing_grid(n_cylinders, study.cycle_deg)[1] == 1:
+        return "fires evenly only with all throws apart, so not mirror-symmetric"
     fits: tuple[EvenFit, ...] = ()
     if study.even_firing and pins in ("shared", "split"):
         fits = _even_fits(study, engine, arrangement, pins)

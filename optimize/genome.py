@@ -113,7 +113,8 @@ def genome_of(study: Study, family: Family) -> Genome:
             parts.append(("even_pattern", "pick", max(1, _most_cosets(study, family)), 3))
             parts.append(("throw_keys", "key", n_angles, 0))
         else:
-            parts.append(("throw_keys", "key", n, 0))
+            is_half = study.mirror_symmetric and family.arrangement == "in-line" and n > 1
+            parts.append(("throw_keys", "key", n // 2 if is_half else n, 0))
         if firing_grid(n, study.cycle_deg)[1] == 2:
             parts.append(("turn_keys", "key", n, 0))
     else:
@@ -266,8 +267,11 @@ def _decode_even(genome: Genome, genomes: FloatArray) -> Designs:
         banks = np.broadcast_to(_banks(genome, genomes), residues.shape)
     else:
         bank_deg, splay_deg = _bank_angle_deg(genome, genomes), np.zeros(n)
-        places = np.repeat(np.arange(n_steps), per_step)
-        residues = places[np.argsort(np.argsort(keys, axis=1), axis=1)]
+        ranks = np.argsort(np.argsort(keys, axis=1), axis=1)
+        if keys.shape[1] < family.cylinders:  # mirror-symmetric: each place once in either half
+            residues = np.concatenate([ranks, ranks[:, ::-1]], axis=1)
+        else:
+            residues = np.repeat(np.arange(n_steps), per_step)[ranks]
         banks = np.broadcast_to(_banks(genome, genomes), residues.shape)
     axes_deg = np.where(banks == 0, -0.5, 0.5) * bank_deg[:, np.newaxis]
     if family.arrangement == "in-line":

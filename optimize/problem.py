@@ -99,7 +99,7 @@ class Island:
         if family.pins == "split":
             overlap = sizing.pin_overlap_shortfall(engine, designs.splay_deg)
             found.append(("halves of the splayed pin overlap", overlap - 1e-9))
-        if study.mirror_symmetric and study.even_firing:
+        if study.mirror_symmetric and study.even_firing and family.arrangement != "in-line":
             found.append(("mirror-symmetric crank", self._asymmetry(designs)))
         for bound in study.bounds:
             value = METRICS[bound.key].compute(evaluation)

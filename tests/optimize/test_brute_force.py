@@ -46,7 +46,6 @@ class Space:
     bounds: dict[str, tuple[float, float]] = field(default_factory=dict)  # least, most
     population: int = 100
     least_members: int = 2
-    known_fault: str = ""
 
 
 def _in_line(n: int, step_deg: float, *, fractions: tuple[float, ...] = (0.5,)) -> dict[str, Any]:
@@ -70,7 +69,6 @@ def _paired(
     }
 
 
-BACKWARD = "in line, a design and its motion run backward get different keys"
 BALANCE = metrics(("force_rms_N", 400.0), ("couple_rms_Nm", 40.0), ("firing_fluctuation", 0.02))
 BALANCE_AND_PULSES = [*BALANCE, *metrics(("exhaust_unevenness_deg", 10.0))]
 ALL_SLOTS = ("1 backward", "2 forward", "2 backward")
@@ -87,7 +85,6 @@ SPACES = {
         step_deg=60.0,
         fractions=(0.0, 0.5),
         largest_interval_factor=2.0,
-        known_fault=BACKWARD,
     ),
     "in-line 4 two-stroke on 90 degrees": Space(
         family="in-line 4",
@@ -105,7 +102,6 @@ SPACES = {
         step_deg=90.0,
         cycle_deg=360.0,
         largest_interval_factor=4.0,
-        known_fault=BACKWARD,
     ),
     "V4 shared at two bank angles": Space(
         family="V4 shared",
@@ -193,7 +189,6 @@ SPACES = {
         shafts=((), ("1 backward",)),
         mirror_symmetric=True,
         largest_interval_factor=2.0,
-        known_fault=BACKWARD,
     ),
     "mirror-symmetric and even in-line 4": Space(
         family="in-line 4",
@@ -206,7 +201,6 @@ SPACES = {
         mirror_symmetric=True,
         even=True,
         least_members=1,
-        known_fault=BACKWARD,
     ),
     "in-line 4 with shafts": Space(
         family="in-line 4",
@@ -221,7 +215,6 @@ SPACES = {
         step_deg=180.0,
         shafts=AT_MOST_TWO,
         largest_interval_factor=2.0,
-        known_fault=BACKWARD,
     ),
     "in-line 3 within bounds": Space(
         family="in-line 3",
@@ -241,7 +234,6 @@ SPACES = {
         shafts=((), ("1 backward",)),
         largest_interval_factor=2.0,
         bounds={"force_rms_N": (-math.inf, 15000.0), "exhaust_spacing_min_deg": (120.0, math.inf)},
-        known_fault=BACKWARD,
     ),
     "even in-line 4": Space(
         family="in-line 4",
@@ -252,7 +244,6 @@ SPACES = {
         },
         step_deg=90.0,
         even=True,
-        known_fault=BACKWARD,
     ),
     "even in-line 3 two-stroke": Space(
         family="in-line 3",
@@ -465,18 +456,7 @@ def test_front_is_the_true_one(name: str) -> None:
     assert {tuple(box) for box in state.archive.boxes.tolist()} == set(truth.equals)
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(
-            name,
-            marks=[pytest.mark.xfail(strict=True, reason=space.known_fault)]
-            if space.known_fault
-            else [],
-        )
-        for name, space in SPACES.items()
-    ],
-)
+@pytest.mark.parametrize("name", list(SPACES))
 def test_every_distinct_design_is_scored_once_and_counted(name: str) -> None:
     # A population far beyond the number of designs: chance draws some 200,000 candidates until
     # no new one turns up, so that in spaces of at most 3,072 designs none is left out.
@@ -493,16 +473,11 @@ def test_every_distinct_design_is_scored_once_and_counted(name: str) -> None:
     assert counts == truth.equals
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="25 fruitless rounds may be 25 single draws: islands count as exhausted too early",
-)
 def test_an_island_is_exhausted_only_when_every_design_was_tried() -> None:
     # The summary says "every design found" of these.
     left = {}
     for name in SPACES:
-        if not SPACES[name].known_fault:
-            state, truth = _found(name)[2], _truth(name)
-            assert state.is_exhausted
-            left[name] = truth.n_distinct - len(state.visited)
+        state, truth = _found(name)[2], _truth(name)
+        assert state.is_exhausted
+        left[name] = truth.n_distinct - len(state.visited)
     assert left == dict.fromkeys(left, 0)
