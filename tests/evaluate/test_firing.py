@@ -519,6 +519,23 @@ def test_best_partition_of_six_cylinders(rest: list[int], n_groups: int, open_de
     assert measured.unevenness_deg[0] == pytest.approx(scores[2], abs=1e-9)
 
 
+def test_overlap_counts_before_spacing_in_the_best_partition() -> None:
+    # Found by trial: the partition of least overlap is not the one of largest least spacing.
+    angles, open_deg = [0, 100, 40, 530, 170, 480, 400], 240.0
+    every = [
+        collector_scores(angles, labels, open_deg)
+        for labels in itertools.product(range(2), repeat=7)
+        if len(set(labels)) == 2
+    ]
+    least_overlap, widest = min(every), min(every, key=lambda scores: (scores[1], scores[0]))
+    assert least_overlap[0] < widest[0]
+    assert -least_overlap[1] < -widest[1]
+    best = best_partition(
+        np.array([angles], float), 2, cycle_deg=720.0, open_duration_deg=open_deg
+    )[0]
+    assert collector_scores(angles, best.tolist(), open_deg) == pytest.approx(least_overlap)
+
+
 @pytest.mark.parametrize(("cycle", "strokes"), [(720.0, 4), (360.0, 2)])
 def test_spectrum_of_even_pulses(cycle: float, strokes: int) -> None:
     # n even pulses: every n-th harmonic of the cycle adds up to 1, all others cancel (geometric
