@@ -111,30 +111,31 @@ def _check_v_eights(family: Family, front: pd.DataFrame) -> None:
 
     V8-90-cross: common pins 0-90-270-180; no free force and no couple of the second order, a
     first-order couple that turns with the crank, sqrt(10) F1 a, which counterweights take.
-    V8-90-flat: common pins 0-180-180-0; couples nil, second-order force 4 sqrt 2 F2; pulses of each
-    bank 180 deg apart (firing-orders-and-exhaust.md).
+    V8-90-flat: common pins 0-180-180-0; second-order force 4 sqrt 2 F2, no couple but that of the
+    rods side by side on a pin; pulses of each bank 180 deg apart (firing-orders-and-exhaust.md).
     """
     unit_N = _unit_N(family)
-    smooth = front.sort_values(["force_rms_N", "couple_rms_Nm"]).iloc[0]
-    # Order 4 of eight cylinders in two planes stays: A_4 = lambda^3 / 4 of about 0.7 %, 8 of them.
-    assert smooth["force_rms_N"] < 0.06 * unit_N
-    assert smooth["couple_rms_Nm"] < 0.01 * unit_N * family.engine.bore_m
+    # Order 4 of all eight cylinders adds up: 8 A_4 F1 with A_4 = lambda^3 / 4, as a peak.
+    free = (front["force_rms_N"] < 8 * 0.3**3 / 4 * unit_N) & (
+        front["couple_rms_Nm"] < 0.01 * unit_N * family.engine.bore_m
+    )
+    assert free.any(), "a crank without free force and couple of the first two orders"
+    smooth = front[free].sort_values("firing_fluctuation").iloc[0]
     throws = [round(a) for a in smooth["throw_angles_deg"]]
     assert sorted(throws) == [0, 90, 180, 270]
     assert abs(throws[3] - throws[0]) == 180, "the outer throws are opposite"
     assert abs(throws[2] - throws[1]) == 180, "and so are the inner ones"
     regular = front.sort_values(["exhaust_unevenness_deg", "force_rms_N"]).iloc[0]
     assert regular["exhaust_unevenness_deg"] == pytest.approx(0, abs=1e-6)
-    assert set(np.round((np.array(regular["throw_angles_deg"])) % 180)) == {0.0}
-    flat = front[[_turned_to(a, [0, 180, 180, 0]) for a in front["throw_angles_deg"]]]
-    assert len(flat), "the flat-plane crank with throws 0-180-180-0"
-    best = flat.sort_values("exhaust_unevenness_deg").iloc[0]
-    assert best["exhaust_unevenness_deg"] == pytest.approx(0, abs=1e-6)
-    assert best["couple_rms_Nm"] < 0.01 * unit_N * family.engine.bore_m
+    # All throws in one plane, two each way. At 90 degrees counterweights take all of the first
+    # order, and 2 alpha is the same for all throws, so that 0-180-180-0, 0-180-0-180 and
+    # 0-0-180-180 have the same residual: any of them stands for the three.
+    assert sorted(round(a) for a in regular["throw_angles_deg"]) == [0, 0, 180, 180]
+    assert regular["couple_rms_Nm"] < 0.15 * unit_N * family.engine.bore_m  # of the stagger
     second = 0.3 + 0.3**3 / 4 + 15 * 0.3**5 / 128
     # A peak of 4 sqrt 2 F2 across the bisector is 4 F2 RMS; order 4 adds below 0.1 %.
-    assert best["force_rms_N"] == pytest.approx(4 * second * unit_N, rel=2e-3)
-    for row in (smooth, best):
+    assert regular["force_rms_N"] == pytest.approx(4 * second * unit_N, rel=2e-3)
+    for row in (smooth, regular):
         assert row["firing_intervals_deg"] == pytest.approx([90.0] * 8, abs=1e-6)
 
 
