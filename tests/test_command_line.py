@@ -93,7 +93,9 @@ def test_evaluate_draws(tmp_path):
 def test_metrics_lists_every_metric_with_unit_sense_and_source():
     rows = json.loads(crankfront("metrics", "--json").stdout)
     assert [row["key"] for row in rows] == list(METRICS)
-    assert all(row["sense"] in ("least", "most") and row["meaning"] and row["source"] for row in rows)
+    assert all(
+        row["sense"] in ("least", "most") and row["meaning"] and row["source"] for row in rows
+    )
 
 
 BAD = {

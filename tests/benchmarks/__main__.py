@@ -18,7 +18,9 @@ ROUNDS = 7
 Row = tuple[str, str, str, str]
 
 
-def side_by_side(tasks: dict[str, Callable[[], object]], *, rounds: int = ROUNDS) -> dict[str, float]:
+def side_by_side(
+    tasks: dict[str, Callable[[], object]], *, rounds: int = ROUNDS
+) -> dict[str, float]:
     """Return the least time of each task, taken in turns so that a noisy moment hits all. [s]"""
     times: dict[str, list[float]] = {name: [] for name in tasks}
     for _ in range(rounds):
@@ -33,7 +35,11 @@ def scoring(step_deg: float) -> list[Row]:
     """Score eight-cylinder candidates in batches, in a compiled loop and one at a time."""
     from tests.benchmarks.compiled_loop import score_compiled
 
-    engine, many, few = v_eight(), candidates(100_000, step_deg=step_deg), candidates(500, step_deg=step_deg)
+    engine, many, few = (
+        v_eight(),
+        candidates(100_000, step_deg=step_deg),
+        candidates(500, step_deg=step_deg),
+    )
     expected = score_one_by_one(engine, few)
     for got in (score(engine, few, METRICS), score_compiled(engine, few)):
         np.testing.assert_allclose(got, expected, rtol=1e-9, atol=1e-6)  # the same work
@@ -67,7 +73,7 @@ def scoring(step_deg: float) -> list[Row]:
 
 
 def generation(population: int) -> Row:
-    """Time generations of the search beside stock NSGA2 on a trivially cheap problem of its size."""
+    """Time generations of the search beside stock NSGA2 on a trivially cheap problem."""
     from pymoo.algorithms.moo.nsga2 import NSGA2
     from pymoo.core.problem import Problem
 
@@ -88,7 +94,7 @@ def generation(population: int) -> Row:
                 n_var=n_genes, n_obj=n_objectives, n_ieq_constr=n_constraints, xl=0.0, xu=1.0
             )
 
-        def _evaluate(self, x, out, *_, **__):  # noqa: ANN
+        def _evaluate(self, x, out, *_, **__):
             out["F"] = x[:, :n_objectives] + x.sum(axis=1, keepdims=True)
             out["G"] = np.zeros((len(x), n_constraints)) - 1
 

@@ -40,7 +40,7 @@ def _insert_sorted(values: np.ndarray, count: int, value: float) -> None:
 
 
 @numba.njit
-def _loop(pins, axes, banks, bits, positions, scaled, fractions, cycle, out):  # noqa: ANN
+def _loop(pins, axes, banks, bits, positions, scaled, fractions, cycle, out):
     n_candidates, n = pins.shape
     sums = np.empty((4, 8))
     powers = np.empty((2, 7), np.complex128)

@@ -207,7 +207,9 @@ def test_what_is_to_be_most_is_rounded_towards_less() -> None:
 def covered_cells(rows: list[Point], reference: int, m: int) -> float:
     """Return the dominated share of the whole-number box 0..reference, by counting its cells."""
     cells = itertools.product(range(reference), repeat=m)
-    covered = sum(any(all(p <= c for p, c in zip(r, cell, strict=True)) for r in rows) for cell in cells)
+    covered = sum(
+        any(all(p <= c for p, c in zip(r, cell, strict=True)) for r in rows) for cell in cells
+    )
     return covered / reference**m
 
 

@@ -384,9 +384,7 @@ def _bank_choices(family: Family) -> list[tuple[int, ...]]:
     return [tuple(0 if i in chosen else 1 for i in range(n)) for chosen in map(set, first)]
 
 
-def _fires_evenly(
-    axes: list[float], pins: list[float], bits: list[int], cycle_deg: float
-) -> bool:
+def _fires_evenly(axes: list[float], pins: list[float], bits: list[int], cycle_deg: float) -> bool:
     gaps = intervals_deg(firing_angles_deg(axes, pins, bits), cycle_deg)
     return all(abs(gap - cycle_deg / len(gaps)) < 1e-6 for gap in gaps)
 
@@ -443,7 +441,9 @@ def _boxes(study: Study, family: Family, batch: Batch) -> list[Box]:
         for key, step, value in zip(keys, steps, row, strict=True):
             lessened = value if METRICS[key].sense == "least" else -value
             whole = round(lessened / step)
-            box.append(whole if abs(lessened - whole * step) < 1e-6 * step else math.ceil(lessened / step))
+            box.append(
+                whole if abs(lessened - whole * step) < 1e-6 * step else math.ceil(lessened / step)
+            )
         boxes.append(tuple(box))
     return boxes
 

@@ -23,9 +23,7 @@ from optimize.study import Study
 from tests.optimize.small_studies import metrics, named_family, small_study
 from tests.optimize.twins import firing_angles_deg, plain_designs
 
-few = settings(
-    max_examples=30, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate]
-)
+few = settings(max_examples=30, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,11 +203,7 @@ def _random_designs(island: Island, n: int, seed: int) -> Designs:
 
 
 def _cases(attribute: str) -> list[Any]:
-    return [
-        name
-        for name, case in CASES.items()
-        if getattr(case, attribute)
-    ]
+    return [name for name, case in CASES.items() if getattr(case, attribute)]
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -308,10 +302,7 @@ COARSE = {
 
 @pytest.mark.parametrize(
     "name",
-    [
-        name
-        for name in COARSE
-    ],
+    [name for name in COARSE],
 )
 def test_keys_are_equal_exactly_for_twins(name: str) -> None:
     tables, family = COARSE[name]

@@ -246,7 +246,12 @@ REACHABLE: dict[str, tuple[str, int, dict[str, Any], list[float], list[float], i
     "V6 shared": (
         "V6 shared",
         4,
-        {"cylinders": [6], "arrangements": ["v"], "pins": ["shared"], "bank_angle_deg": [60.0, 120.0]},
+        {
+            "cylinders": [6],
+            "arrangements": ["v"],
+            "pins": ["shared"],
+            "bank_angle_deg": [60.0, 120.0],
+        },
         [60.0, 120.0],
         [60.0],
         3000,
@@ -307,10 +312,15 @@ def test_every_even_order_that_a_crank_allows_is_reachable(name: str) -> None:
 
 
 def _as_whole_numbers(batch: Batch) -> set[tuple[int, ...]]:
-    """Return bank angle, banks, pins and firing angles of each candidate, once, in whole degrees."""
+    """Return bank angle, banks, pins and firing angles of each candidate, in whole degrees."""
     banks = np.broadcast_to(batch.banks, batch.pin_angles_deg.shape)
     fired = firing.firing_angles_deg(batch)
-    columns = [np.ptp(batch.bank_angles_deg, axis=1)[:, np.newaxis], banks, batch.pin_angles_deg % 360, fired]
+    columns = [
+        np.ptp(batch.bank_angles_deg, axis=1)[:, np.newaxis],
+        banks,
+        batch.pin_angles_deg % 360,
+        fired,
+    ]
     return {tuple(row) for row in np.rint(np.concatenate(columns, axis=1)).astype(int).tolist()}
 
 
@@ -322,10 +332,14 @@ def _even_designs(
     lattice = [step_deg * k for k in range(round(360 / step_deg))]
     is_paired = family.pins in ("shared", "split")
     splays = [s for s in (-30.0, 30.0)] if family.pins == "split" else [0.0]
-    choices = [tuple(int(b) for b in family.fixed_banks)] if family.fixed_banks is not None else [
-        tuple(int(i not in first) for i in range(n))
-        for first in map(set, itertools.combinations(range(n), (n + 1) // 2))
-    ]
+    choices = (
+        [tuple(int(b) for b in family.fixed_banks)]
+        if family.fixed_banks is not None
+        else [
+            tuple(int(i not in first) for i in range(n))
+            for first in map(set, itertools.combinations(range(n), (n + 1) // 2))
+        ]
+    )
     found = set()
     for angle, splay, banks in itertools.product(angles_deg, splays, choices):
         axes = np.array([0.0 if angle == 0 else angle * (bank - 0.5) for bank in banks])
@@ -371,7 +385,12 @@ OPERATED = {
         }
     },
     "even V8 shared": {
-        "space": {"cylinders": [8], "arrangements": ["v"], "pins": ["shared"], "bank_angle_deg": [90.0]},
+        "space": {
+            "cylinders": [8],
+            "arrangements": ["v"],
+            "pins": ["shared"],
+            "bank_angle_deg": [90.0],
+        },
         "constraints": {"even_firing": True},
     },
     "mirror-symmetric in-line 8": {
@@ -423,8 +442,12 @@ def test_crossover_never_blends_what_has_no_between(genome: Genome) -> None:
     for segment in genome.segments:
         columns = slice(segment.start, segment.stop)
         if segment.kind in ("pick", "key", "step") or segment.options:
-            from_first = (one[:, columns] == first[:, columns]) & (two[:, columns] == second[:, columns])
-            from_second = (one[:, columns] == second[:, columns]) & (two[:, columns] == first[:, columns])
+            from_first = (one[:, columns] == first[:, columns]) & (
+                two[:, columns] == second[:, columns]
+            )
+            from_second = (one[:, columns] == second[:, columns]) & (
+                two[:, columns] == first[:, columns]
+            )
             assert (from_first | from_second).all()
             assert 0.4 < from_first.mean() < 0.6  # a fair coin for each of 300 genes or more
 
@@ -456,7 +479,9 @@ def test_mutation_changes_some_genes_and_only_by_permutation_where_ranks_count(
     for segment in genome.segments:
         columns = slice(segment.start, segment.stop)
         if segment.kind == "key":
-            assert (np.sort(mutated[:, columns], axis=1) == np.sort(parents[:, columns], axis=1)).all()
+            assert (
+                np.sort(mutated[:, columns], axis=1) == np.sort(parents[:, columns], axis=1)
+            ).all()
 
 
 def test_mutation_reaches_every_value_of_a_pick() -> None:
@@ -569,7 +594,12 @@ def test_first_populations_start_from_even_cranks(tables: dict[str, Any], name: 
 def test_first_population_is_chance_where_nothing_fires_evenly() -> None:
     # A shared pin at 90 degrees puts the dead centres of a V2 90 apart, even firing needs 360.
     study = small_study(
-        space={"cylinders": [2], "arrangements": ["v"], "pins": ["shared"], "bank_angle_deg": [90.0]}
+        space={
+            "cylinders": [2],
+            "arrangements": ["v"],
+            "pins": ["shared"],
+            "bank_angle_deg": [90.0],
+        }
     )
     genome = genome_of(study, named_family(study, "V2 shared"))
     genomes = first_genomes(genome, 50, np.random.default_rng(1))
@@ -579,11 +609,16 @@ def test_first_population_is_chance_where_nothing_fires_evenly() -> None:
 
 def test_collectors_follow_the_rule_of_the_study() -> None:
     rng = np.random.default_rng(2)
-    space = {"cylinders": [4], "arrangements": ["v"], "pins": ["own-main"], "bank_angle_deg": [90.0]}
+    space = {
+        "cylinders": [4],
+        "arrangements": ["v"],
+        "pins": ["own-main"],
+        "bank_angle_deg": [90.0],
+    }
     for rule, expected in (
-        ("one", lambda batch: np.zeros((30, 4), int)),
+        ("one", lambda _: np.zeros((30, 4), int)),
         ("per bank", lambda batch: batch.banks),
-        ({"4": [["1", "4"], ["2", "3"]]}, lambda batch: np.array([[0, 1, 1, 0]] * 30)),
+        ({"4": [["1", "4"], ["2", "3"]]}, lambda _: np.array([[0, 1, 1, 0]] * 30)),
     ):
         study = small_study(space=space, exhaust={"collectors": rule})
         genome = genome_of(study, named_family(study, "V4 own-main"))

@@ -141,9 +141,7 @@ def _check_v_eights(family: Family, front: pd.DataFrame) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_v_eight_fires_evenly_with_either_crank(seed: int) -> None:
-    study = small_study(
-        space=V_EIGHT, constraints={"even_firing": True}, objectives=SMOOTH_OR_LOUD
-    )
+    study = small_study(space=V_EIGHT, constraints={"even_firing": True}, objectives=SMOOTH_OR_LOUD)
     family, front = _front(study, "V8 shared", seed=seed, population=100, generations=15)
     _check_v_eights(family, front)
 

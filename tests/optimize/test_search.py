@@ -291,10 +291,13 @@ def test_checkpoint_round_trip(tmp_path: Path, is_feasible: bool) -> None:
     for place, state in states.items():
         state.history = []
         assert _arrays_of(loaded[place]) == _arrays_of(state)
-    onwards = [advance(island, s, seed=SEED, population=20, generations=3) for s in (
-        loaded[(0, 0)],
-        states[(0, 0)],
-    )]
+    onwards = [
+        advance(island, s, seed=SEED, population=20, generations=3)
+        for s in (
+            loaded[(0, 0)],
+            states[(0, 0)],
+        )
+    ]
     assert _arrays_of(onwards[0]) == _arrays_of(onwards[1])
 
 

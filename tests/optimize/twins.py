@@ -37,7 +37,8 @@ class PlainDesign:
         along = sorted((round(s * _PER_M), _whole(a, 360.0), p, f) for s, a, p, f in moved)
         _, _, pin, fired = along[0]
         row = tuple(
-            (s, a, _whole(p - pin, 360.0), _whole(f - fired, self.cycle_deg)) for s, a, p, f in along
+            (s, a, _whole(p - pin, 360.0), _whole(f - fired, self.cycle_deg))
+            for s, a, p, f in along
         )
         return row, self.rest
 
@@ -77,9 +78,7 @@ def plain_designs(engine: Engine, batch: Batch) -> list[PlainDesign]:
     return designs
 
 
-def firing_angles_deg(
-    axes_deg: list[float], pins_deg: list[float], bits: list[int]
-) -> list[float]:
+def firing_angles_deg(axes_deg: list[float], pins_deg: list[float], bits: list[int]) -> list[float]:
     """Return theta_i - theta_1 (mod 360) + 360 b_i with theta = axis - pin (design, section 3)."""
     centres = [axis - pin for axis, pin in zip(axes_deg, pins_deg, strict=True)]
     phases = [(centre - centres[0]) % 360.0 for centre in centres]
