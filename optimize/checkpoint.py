@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import zipfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -72,7 +74,9 @@ def load(
     file = folder / "round.json"
     try:
         note = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
+    except (OSError, ValueError):
+        note = None
+    if not isinstance(note, dict):
         raise InputError(
             "--resume", f"no checkpoint in {folder}", "a run directory that holds one"
         ) from None
@@ -95,8 +99,13 @@ def load(
         )
     states = {}
     for name, (family, repetition) in note["islands"].items():
-        with np.load(folder / name, allow_pickle=False) as arrays:
-            states[(family, repetition)] = _state(arrays)
+        try:
+            with np.load(folder / name, allow_pickle=False) as arrays:
+                states[(family, repetition)] = _state(arrays)
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+            raise InputError(
+                "--resume", f"a damaged checkpoint ({name})", "a checkpoint as it was written"
+            ) from None
     return int(note["round"]), states, note["history"]
 
 

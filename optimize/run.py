@@ -104,6 +104,7 @@ def plan_of(study: Study) -> Plan:
     families, left_out = all_families(study)
     each = study.evaluations / (len(families) * study.seeds)
     population = int(np.clip(each / LEAST_GENERATIONS, LEAST_POPULATION, study.population))
+    population = min(population, study.evaluations)  # the smallest budget scores something
     generations = each / population
     rounds = max(LEAST_ROUNDS, int(np.ceil(generations / MOST_GENERATIONS_A_ROUND)))
     return Plan(
@@ -366,7 +367,8 @@ class _Meter:
                     }
                 )
             state.history = []
-        if states and self._bounds is not None:
+        is_known = any(r["family"] == "all" and r["round"] == self._round for r in self.rows)
+        if states and self._bounds is not None and not is_known:
             lower, reference = self._bounds
             self.rows.append(
                 {

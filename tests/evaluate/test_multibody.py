@@ -103,7 +103,7 @@ def unbalanced(case: str, theta_rad: NDArray[np.float64]) -> tuple[ComplexArray,
     e = engine_like(CASES[case])
     turn = np.exp(1j * theta_rad)
     per_kg = pin_sums(e.engine, e.pins)
-    return tuple(  # type: ignore[return-value]
+    return tuple(
         rotors.at(theta_rad)[0] + e.engine.rotating_mass_kg * sums[0] * turn
         for rotors, sums in zip(
             (e.reciprocating.force, e.reciprocating.couple), per_kg, strict=True

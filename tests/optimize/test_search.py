@@ -10,6 +10,7 @@ import ast
 import copy
 import dataclasses
 import hashlib
+import itertools
 import json
 import os
 import subprocess
@@ -33,7 +34,7 @@ from optimize.problem import Island
 from optimize.run import Outcome, Progress, StopRequest, plan_of, run_study
 from optimize.search import IslandState, advance
 from optimize.study import Study
-from tests.optimize.small_studies import metrics, named_family, searched, small_study
+from tests.optimize.small_studies import named_family, searched, small_study
 from tests.optimize.twins import plain_designs
 
 SEED = (5, 0, 0)
@@ -49,7 +50,7 @@ RUN: dict[str, Any] = {
     "study": {"name": "repeatable", "seed": 5},
     "space": SPACE,
     "constraints": {"largest_interval_factor": 1.5},
-    "search": {"population": 20, "evaluations": 2000, "seeds": 2},
+    "search": {"population": 20, "evaluations": 1200, "seeds": 2},
 }
 
 
@@ -138,19 +139,7 @@ def _scored(monkeypatch: pytest.MonkeyPatch, island: Island, generations: int) -
     return seen
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        "V4 own-main",
-        "V4 shared",
-        pytest.param(
-            "in-line 3",
-            marks=pytest.mark.xfail(
-                strict=True, reason="in line, a design and its motion run backward are scored both"
-            ),
-        ),
-    ],
-)
+@pytest.mark.parametrize("name", ["V4 own-main", "V4 shared", "in-line 3"])
 def test_no_design_is_scored_twice(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     seen = _scored(monkeypatch, _island(name), 20)
     assert len(seen) > 100
@@ -175,8 +164,7 @@ def without_processes(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.usefixtures("without_processes")
-@pytest.mark.parametrize("evaluations", [200, 333, 1000, 1999, 5000])
-@pytest.mark.parametrize("seeds", [1, 3])
+@pytest.mark.parametrize(("evaluations", "seeds"), [(200, 1), (333, 3), (1000, 2), (1999, 1)])
 def test_budget_is_spent_but_not_exceeded(tmp_path: Path, evaluations: int, seeds: int) -> None:
     search = {"population": 20, "evaluations": evaluations, "seeds": seeds}
     study = small_study(**{**RUN, "search": search})
@@ -192,13 +180,10 @@ def test_budget_is_spent_but_not_exceeded(tmp_path: Path, evaluations: int, seed
     assert counts[-1] == spent
     assert all(progress.evaluations <= progress.budget == evaluations for progress in reports)
     shares = [progress.hypervolume for progress in reports]
-    assert all(0 <= a <= b + 1e-12 <= 1 + 1e-12 for a, b in zip(shares, shares[1:], strict=False))
+    assert all(0 <= a <= b + 1e-12 <= 1 + 1e-12 for a, b in itertools.pairwise(shares))
 
 
 @pytest.mark.usefixtures("without_processes")
-@pytest.mark.xfail(
-    strict=True, reason="a budget below one generation of 16 is spent on nothing, without a word"
-)
 def test_the_smallest_budget_scores_something(tmp_path: Path) -> None:
     study = small_study(search={"population": 200, "evaluations": 8})
     outcome = run_study(study, tmp_path, workers=1)
@@ -232,13 +217,14 @@ def test_an_objective_that_is_not_finite_stops_the_search(
 
 
 def test_exhaustion_is_reported_and_nothing_comes_after() -> None:
-    # One throw at 0, the other at 0 or 180, the bit 0 or 1: four designs, no symmetry but itself.
+    # One throw at 0, the other at 0 or 180, the bit 0 or 1: four designs, of which those with
+    # intervals 180-540 and 540-180 are one run backward.
     island = _island(
         "in-line 2", space={"cylinders": [2], "throw_angle_step_deg": 180.0}, constraints={}
     )
     state = advance(island, None, seed=SEED, population=20, generations=50)
     assert state.is_exhausted
-    assert state.evaluations == len(state.visited) == 4
+    assert state.evaluations == len(state.visited) == 3
     again = advance(island, copy.deepcopy(state), seed=SEED, population=20, generations=5)
     assert again.history == []
     state.history = []
@@ -352,7 +338,6 @@ def test_a_run_resumed_several_times_is_the_run_in_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("without_processes")
-@pytest.mark.xfail(strict=True, reason="each resumption repeats the last row of the whole front")
 def test_history_of_a_resumed_run_is_that_of_the_run_in_one(tmp_path: Path) -> None:
     study = small_study(**RUN)
     (tmp_path / "whole").mkdir()
@@ -367,7 +352,7 @@ def test_history_of_a_resumed_run_is_that_of_the_run_in_one(tmp_path: Path) -> N
 @pytest.mark.slow
 def test_workers_and_interruption_change_nothing(tmp_path: Path) -> None:
     # Real processes: one, two, and two of which the run is stopped and gone on with by one.
-    study = small_study(**RUN)
+    study = small_study(**{**RUN, "space": {**SPACE, "cylinders": [4]}})
     outcomes = {}
     for workers in (1, 2):
         folder = tmp_path / str(workers)
@@ -380,7 +365,7 @@ def test_workers_and_interruption_change_nothing(tmp_path: Path) -> None:
     (tmp_path / "stopped").mkdir()
     first = run_study(study, tmp_path / "stopped", workers=2, stop=stop)
     assert not first.is_complete
-    assert sum(s.evaluations for s in first.states.values()) < 2000 / 4
+    assert sum(s.evaluations for s in first.states.values()) < 1200 / 4
     resumed = run_study(study, tmp_path / "stopped", workers=1, resume=True)
     _same_front(resumed, outcomes[1])
 
@@ -420,27 +405,26 @@ def test_resume_refuses_what_is_not_the_same_run(
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"schema": "crankfront.checkpoint/99"}', "{}"])
-def test_resume_refuses_a_note_that_is_none(
-    stopped_run: tuple[Study, Path], text: str, request: pytest.FixtureRequest
-) -> None:
-    if text == "[]":
-        request.applymarker(
-            pytest.mark.xfail(strict=True, reason="a note that is no table is a traceback")
-        )
+def test_resume_refuses_a_note_that_is_none(stopped_run: tuple[Study, Path], text: str) -> None:
     study, folder = stopped_run
     (folder / "checkpoints" / "round.json").write_text(text, "utf-8")
     with pytest.raises(InputError, match="--resume"):
         run_study(study, folder, workers=1, resume=True)
 
 
+def _flip_a_byte(file: Path) -> None:
+    content = bytearray(file.read_bytes())
+    content[200] ^= 0xFF  # within the first array, which the zip's checksum guards
+    file.write_bytes(bytes(content))
+
+
 @pytest.mark.parametrize(
     "damage",
     [
         pytest.param(lambda file: file.unlink(), id="missing"),
-        pytest.param(lambda file: file.write_bytes(file.read_bytes()[:200]), id="cut short"),
+        pytest.param(_flip_a_byte, id="damaged"),
     ],
 )
-@pytest.mark.xfail(strict=True, reason="a lost or damaged island file is a traceback")
 def test_resume_refuses_damaged_states(
     stopped_run: tuple[Study, Path], damage: Callable[[Path], None]
 ) -> None:
