@@ -26,7 +26,8 @@ class Harmonics:
     force : array of complex, shape (orders,)
         C_k: inertia force / (m_rec r omega^2) = Re sum C_k exp(j k psi), outward positive. [-]
     torque : array of complex, shape (orders,)
-        D_k: inertia torque on the crank / (m_rec r^2 omega^2) = Re sum D_k exp(j k psi). [-]
+        D_k: inertia torque on the crank / (m_rec r^2 omega^2) = Re sum D_k exp(j k psi). Only the
+        kept orders: the whole torque has a third order too. [-]
     """
 
     orders: tuple[int, ...]

@@ -22,8 +22,8 @@ MOST_FOR_ORDERS = 16
 REFERENCE_SPEED_RPM = 1000.0
 ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
 
-# Upper bounds far beyond any engine: they keep slips of the pen from becoming infinities.
-Length = Annotated[float, Meta(gt=0, le=1e5)]
+# Bounds far beyond any engine: they keep slips of the pen from becoming infinities.
+Length = Annotated[float, Meta(ge=0.01, le=1e5)]
 Place = Annotated[float, Meta(ge=-1e6, le=1e6)]
 Mass = Annotated[float, Meta(ge=0, le=1e6)]
 Angle = Annotated[float, Meta(ge=-36000, le=36000)]
@@ -39,7 +39,7 @@ class CylinderTable(Table, kw_only=True):
 
     stroke_mm: Length
     rod_length_mm: Length
-    reciprocating_mass_kg: Annotated[float, Meta(gt=0, le=1e6)]
+    reciprocating_mass_kg: Annotated[float, Meta(ge=1e-9, le=1e6)]
     bore_mm: Length | None = None
     pin_path_offset_mm: Place = 0.0
     rotating_mass_kg: Mass = 0.0
@@ -103,7 +103,7 @@ class ExhaustTable(Table, kw_only=True):
 class OperationTable(Table, kw_only=True):
     """Running conditions."""
 
-    speed_rpm: Annotated[float, Meta(gt=0, le=1e6)] = REFERENCE_SPEED_RPM
+    speed_rpm: Annotated[float, Meta(ge=0.01, le=1e6)] = REFERENCE_SPEED_RPM
 
 
 ProportionsTable = msgspec.defstruct(

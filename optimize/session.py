@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -51,12 +52,23 @@ def search_and_write(
         highlight=False,
     )
     if not resume:
-        write_text(folder / "study.toml", study.text)
+        _write_study(study, folder)
     stop = StopRequest()
     with _first_interrupt_stops(stop, console), shown_progress(console) as report:
         outcome = run_study(study, folder, workers=count, resume=resume, report=report, stop=stop)
     picks = write_results(study, outcome, folder, pictures=pictures)
     return outcome, picks, folder, study
+
+
+def _write_study(study: Study, folder: Path) -> None:
+    """Write the study as run, and the baseline layout where the copy will look for it."""
+    write_text(folder / "study.toml", study.text)
+    if study.baseline is None:
+        return
+    name = Path(tomllib.loads(study.text)["baseline"]["layout"])
+    if not name.is_absolute() and ".." not in name.parts:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        write_text(folder / name, study.baseline.read_text(encoding="utf-8"))
 
 
 def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:

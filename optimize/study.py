@@ -48,8 +48,8 @@ class StudyTable(Table, kw_only=True):
 class SpeedTable(Table, kw_only=True):
     """Equal speed or equal mean piston speed for all cylinder counts."""
 
-    rpm: Annotated[float, Meta(gt=0, le=1e6)] | None = None
-    mean_piston_speed_m_s: Annotated[float, Meta(gt=0, le=1e3)] | None = None
+    rpm: Annotated[float, Meta(ge=0.01, le=1e6)] | None = None
+    mean_piston_speed_m_s: Annotated[float, Meta(ge=1e-4, le=1e3)] | None = None
 
 
 class EngineTable(Table, kw_only=True):

@@ -11,6 +11,7 @@ import pandas as pd
 from evaluate.layout import read_layout
 from evaluate.metrics import METRICS, axis_label, score
 from optimize.run import Outcome
+from optimize.search import FRUITLESS_ROUNDS, STRANGERS
 from optimize.shortlist import Pick
 from optimize.study import Study
 
@@ -109,7 +110,9 @@ def _families(outcome: Outcome) -> list[str]:
         mine = own[own["family"] == family.name] if len(own) else own
         common = int(mine["on_front"].sum()) if len(mine) else 0
         spent = sum(s.evaluations for s in states)
-        done = "no new design left to find" if all(s.is_exhausted for s in states) else ""
+        done = ""
+        if states and all(s.is_exhausted for s in states):
+            done = f"no new design in {FRUITLESS_ROUNDS * STRANGERS:,} further draws"
         note = done
         if not any(s.feasible_seen for s in states):
             note = "no feasible design: " + _hardest(outcome, index)

@@ -205,3 +205,14 @@ def test_resume_refuses_a_changed_study(finished):
     result = crankfront("optimize", "changed.toml", "--out", "run", "--resume", cwd=finished)
     assert result.returncode == 2
     assert "changed since" in result.stderr
+
+
+def test_the_study_as_run_can_be_run_again_with_its_baseline(finished):
+    (finished / "own").mkdir()
+    (finished / "own" / "usual.toml").write_text(FLAT_FOUR.read_text(encoding="utf-8"))
+    text = STUDY.replace("[2, 3]", "[2]") + '[baseline]\nlayout = "own/usual.toml"\n'
+    (finished / "with.toml").write_text(text.replace('"in-line", "v"', '"in-line"'))
+    first = crankfront("optimize", "with.toml", "--out", "a", "--no-pictures", cwd=finished)
+    again = crankfront("optimize", "a/study.toml", "--out", "b", "--no-pictures", cwd=finished)
+    assert (first.returncode, again.returncode) == (0, 0), again.stderr
+    assert "## Baseline" in (finished / "b" / "summary.md").read_text()

@@ -331,6 +331,8 @@ def test_a_superscript_label(tmp_path: Path) -> None:
         ("bore_mm = 74.0", "bore_mm = 1e300"),
         ("kg = 0.42", "kg = 1e308"),
         ("speed_rpm = 5500", "speed_rpm = 1e300"),
+        ("speed_rpm = 5500", "speed_rpm = 1e-300"),
+        ("stroke_mm = 76.0", "stroke_mm = 1e-300"),
         ("[-82, 0, 82]", "[-1e308, 0, 1e308]"),
         ("rotating_fraction = 1.0", "rotating_fraction = 1e308"),
         ("[0, 240, 120]", "[0, 1e20, 120]"),  # a turn is lost in the rounding of the number
