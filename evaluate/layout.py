@@ -39,7 +39,7 @@ class CylinderTable(Table, kw_only=True):
 
     stroke_mm: Length
     rod_length_mm: Length
-    reciprocating_mass_kg: Annotated[float, Meta(ge=1e-9, le=1e6)]
+    reciprocating_mass_kg: Annotated[float, Meta(gt=0, le=1e6)]
     bore_mm: Length | None = None
     pin_path_offset_mm: Place = 0.0
     rotating_mass_kg: Mass = 0.0
