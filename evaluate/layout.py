@@ -234,6 +234,21 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
     )
 
 
+def proportions_from(table: Any) -> Proportions:
+    """Return the default proportions with what a `proportions` table overrides.
+
+    Raises
+    ------
+    InputError
+        For a coefficient that is negative.
+    """
+    given = {} if table is None else msgspec.structs.asdict(table)
+    try:
+        return Proportions(**{name: value for name, value in given.items() if value is not None})
+    except InputError as error:
+        raise error.inside("proportions") from None
+
+
 def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[str, ...]:
     """Return the labels in the order of firing; those that fire together in label order."""
     by_label = sorted(
@@ -332,20 +347,10 @@ def _engine(
             f"{table.rod_length_mm:g}",
             f"above {shortest_mm:g} (half the stroke plus the pin-path offset) to turn over",
         )
-    overrides: dict[str, float] = {}
-    if file.proportions is not None:
-        given = msgspec.structs.asdict(file.proportions)
-        overrides = {name: value for name, value in given.items() if value is not None}
-    try:
-        proportions = Proportions(**overrides)
-    except ValueError as error:
-        name, _, rest = str(error).partition(": got ")
-        got, _, allowed = rest.partition("; allowed: ")
-        raise InputError(f"proportions.{name}", got, allowed) from None
     bore_mm = float("nan") if table.bore_mm is None else table.bore_mm
     if file.crank.main_bearing_positions_mm is not None:
         n_mains = len(file.crank.main_bearing_positions_mm)
-    else:  # a web, not a main bearing, fits where throws stand nearer than half a bore
+    else:  # a web, not a main bearing, fits where throws stand nearer than 0.9 bores
         gaps_mm = np.diff(throw_positions_m) * units.MM_PER_M
         n_mains = 2 + int(np.count_nonzero(~(gaps_mm < 0.9 * bore_mm)))
     speed_rpm = (file.operation or OperationTable()).speed_rpm
@@ -364,7 +369,7 @@ def _engine(
         n_mains=n_mains,
         n_banks=len(file.banks.angles_deg),
         open_duration_deg=file.exhaust.open_duration_deg,
-        proportions=proportions,
+        proportions=proportions_from(file.proportions),
     )
 
 

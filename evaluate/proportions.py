@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 
+from evaluate.errors import InputError
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proportions:
@@ -92,4 +94,4 @@ class Proportions:
             value = getattr(self, item.name)
             signed = item.name == "pin_path_offset_to_crank_radius"
             if not math.isfinite(value) or (value < 0 and not signed):  # NaN fails this too
-                raise ValueError(f"{item.name}: got {value}; allowed: a finite number, 0 or above")
+                raise InputError(item.name, f"{value:g}", "a finite number, 0 or above")

@@ -18,6 +18,7 @@ from evaluate.layout import (
     Share,
     parse_collector_rule,
     partition_from_labels,
+    proportions_from,
     read_layout,
 )
 from evaluate.metrics import METRICS, known_metric
@@ -355,13 +356,7 @@ def _unique(where: str, given: list[Any]) -> None:
 
 
 def _proportions(table: Any, crank_radius_to_rod: float) -> Proportions:
-    given = {} if table is None else msgspec.structs.asdict(table)
-    try:
-        proportions = Proportions(**{k: v for k, v in given.items() if v is not None})
-    except ValueError as error:
-        name, _, rest = str(error).partition(": got ")
-        got, _, allowed = rest.partition("; allowed: ")
-        raise InputError(f"proportions.{name}", got, allowed) from None
+    proportions = proportions_from(table)
     offset = abs(proportions.pin_path_offset_to_crank_radius)
     if 1 / crank_radius_to_rod <= 1 + offset:
         raise InputError(
