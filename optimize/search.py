@@ -353,12 +353,13 @@ def knees(scaled: FloatArray) -> list[int]:
     scaled : array, shape (designs, objectives)
         Objectives scaled to 0..1, to be lessened.
     """
-    from pymoo.mcdm.high_tradeoff import HighTradeoffPoints
-
     if len(scaled) < 3:
         return []
-    with warnings.catch_warnings():  # pymoo divides by zero here and sets a global filter
+    # pymoo imports a deprecated name, divides by zero and sets a global filter here.
+    with warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        from pymoo.mcdm.high_tradeoff import HighTradeoffPoints
+
         found = HighTradeoffPoints().do(scaled)
     return [] if found is None else sorted(int(i) for i in np.atleast_1d(found))
 

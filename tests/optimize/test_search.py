@@ -16,9 +16,7 @@ import os
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +30,9 @@ from evaluate import METRICS, InputError
 from optimize import checkpoint, run
 from optimize.problem import Island
 from optimize.run import Outcome, Progress, StopRequest, plan_of, run_study
-from optimize.search import IslandState, advance
+from optimize.search import IslandState, advance, knees, weighted_pick
 from optimize.study import Study
-from tests.optimize.small_studies import named_family, searched, small_study
+from tests.optimize.small_studies import in_this_process, named_family, searched, small_study
 from tests.optimize.twins import plain_designs
 
 SEED = (5, 0, 0)
@@ -146,21 +144,9 @@ def test_no_design_is_scored_twice(monkeypatch: pytest.MonkeyPatch, name: str) -
     assert max(Counter(seen).values()) == 1
 
 
-@contextmanager
-def _in_this_process(workers: int) -> Iterator[Callable[..., Future[IslandState]]]:
-    """Stand in for the pool of processes, whose start takes seconds."""
-
-    def submit(task: Callable[..., IslandState], *arguments: Any) -> Future[IslandState]:
-        future: Future[IslandState] = Future()
-        future.set_result(task(*copy.deepcopy(arguments)))
-        return future
-
-    yield submit
-
-
 @pytest.fixture
 def without_processes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(run, "_pool", _in_this_process)
+    monkeypatch.setattr(run, "_pool", in_this_process)
 
 
 @pytest.mark.usefixtures("without_processes")
@@ -485,3 +471,33 @@ def test_physics_imports_nothing_of_the_search() -> None:
         assert _imports(file) <= allowed, file.name
     for file in EVALUATE:
         assert not _imports(file) & {"random", "time", "datetime"}, file.name
+
+
+def test_knees_are_found_without_a_warning() -> None:
+    # A process of its own, since modules warn only when they are first imported: pymoo's finder
+    # imports a name that scipy has moved.
+    code = "import numpy as np; from optimize.search import knees; print(knees(np.eye(9, 2)))"
+    subprocess.run(
+        [sys.executable, "-W", "error::DeprecationWarning", "-c", code],
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        check=True,
+    )
+
+
+def test_knee_and_balanced_pick_of_a_bent_front_are_at_its_bend() -> None:
+    # y = (1 - x^0.2)^5 bends sharply towards the ideal point; at the bend x = y, so that
+    # x^0.2 = 1/2 and x = 1/32. The neighbours on a grid of 1/20 are rows 0 and 1; row 1, with
+    # (0.05, 0.019), has the least larger distance, row 0 the distance 1.
+    x = np.linspace(0, 1, 21)[:, np.newaxis]
+    front = np.concatenate([x, (1 - x**0.2) ** 5], axis=1)
+    found = knees(front)
+    assert found
+    assert all(row <= 2 for row in found)
+    assert weighted_pick(front, np.ones(2)) == 1
+    # Whoever weighs the second objective far more goes further along for it.
+    assert weighted_pick(front, np.array([1.0, 50.0])) > 1
+
+
+def test_two_designs_have_no_knee() -> None:
+    assert knees(np.array([[0.0, 1.0], [1.0, 0.0]])) == []
