@@ -7,10 +7,21 @@ bores unless the name says otherwise.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields
 
 from evaluate.errors import InputError
+
+#: Far beyond any engine: keeps slips of the pen from becoming infinities.
+MOST = 1e6
+#: Coefficients by which something is divided.
+DIVISORS = (
+    "pin_diameter_to_bore",
+    "counterweight_radius_to_crank_radius",
+    "shaft_weight_radius_to_bore",
+    "shaft_core_diameter_to_bore",
+    "shaft_couple_arm_to_crank_length",
+    "shaft_bearing_clearance_ratio",
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,6 +103,11 @@ class Proportions:
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            signed = item.name == "pin_path_offset_to_crank_radius"
-            if not math.isfinite(value) or (value < 0 and not signed):  # NaN fails this too
-                raise InputError(item.name, f"{value:g}", "a finite number, 0 or above")
+            if item.name == "pin_path_offset_to_crank_radius":
+                is_right, allowed = abs(value) <= MOST, f"-{MOST:g} to {MOST:g}"
+            elif item.name in DIVISORS:
+                is_right, allowed = 0 < value <= MOST, f"above 0, at most {MOST:g}"
+            else:
+                is_right, allowed = 0 <= value <= MOST, f"0 or above, at most {MOST:g}"
+            if not is_right:  # NaN fails every comparison
+                raise InputError(item.name, f"{value:g}", allowed)

@@ -83,7 +83,8 @@ def _unknown_keys(data: Any, shape: Any, where: str) -> list[InputError]:
         allowed = [field.encode_name for field in msgspec.structs.fields(struct)]
         for key in item:
             if key not in allowed:
-                place = f"{path}.{key}" if path else key
+                shown = key if key.isprintable() else repr(key)
+                place = f"{path}.{shown}" if path else shown
                 problems.append(
                     InputError(place, "an unknown key", ", ".join(allowed), nearest(key, allowed))
                 )

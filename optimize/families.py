@@ -135,6 +135,10 @@ def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: s
         count = exhaust.n_partitions(n_cylinders, study.collectors)
         if not 0 < count <= exhaust.MOST_PARTITIONS:
             return f"{count} partitions into {study.collectors} collectors"
+    least_splay_deg = max(study.throw_angle_step_deg, 1e-6)
+    is_free_split = pins == "split" and not study.even_firing
+    if is_free_split and splay_limit_deg(study, engine) < least_splay_deg:
+        return "no splay but 0 within the limits, and that is a shared pin"
     fixed: IntArray | None = None
     if arrangement == "in-line":
         fixed = np.zeros(n_cylinders, np.int64)

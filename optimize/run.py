@@ -276,6 +276,9 @@ def _pool(workers: int) -> Iterator[Callable[..., Future[IslandState]]]:
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupts)
     try:
+        with _interrupts_ignored():  # what a starting worker inherits
+            for _ in range(workers):
+                pool.submit(_ignore_interrupts)
         yield pool.submit
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
@@ -284,6 +287,19 @@ def _pool(workers: int) -> Iterator[Callable[..., Future[IslandState]]]:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """Ignore Ctrl-C for a moment; only the main thread can say so."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    saved = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, saved)
 
 
 def _ignore_interrupts() -> None:

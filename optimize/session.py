@@ -51,6 +51,7 @@ def search_and_write(
         f"{count} process(es), into {folder}",
         highlight=False,
     )
+    resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
     if not resume:
         _write_study(study, folder)
     stop = StopRequest()
@@ -78,7 +79,7 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             raise InputError(
                 "--resume", "no --out", "the run directory to go on with, as --out DIR"
             )
-        if not (out / "checkpoints" / "round.json").exists():
+        if not _has_checkpoint(out) and not (out / "study.toml").exists():
             raise InputError(
                 "--resume", f"no checkpoint in {out}", "a run directory that holds one"
             )
@@ -93,6 +94,10 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             "--out", f"{out}, which holds a run already", "a new directory, or --resume to go on"
         )
     return writable_directory(out, "--out")
+
+
+def _has_checkpoint(folder: Path) -> bool:
+    return (folder / "checkpoints" / "round.json").exists()
 
 
 def _holds_a_run(folder: Path) -> bool:

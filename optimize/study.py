@@ -28,6 +28,7 @@ from evaluate.tables import Table, read_toml, typed
 
 MOST_CYLINDERS = 16
 MOST_OBJECTIVES = 8
+LEAST_STEP_DEG = 0.05
 ARRANGEMENTS = ("in-line", "v", "opposed")
 DEFAULT_OBJECTIVES = (
     "force_rms_N",
@@ -385,7 +386,8 @@ def _choice(where: str, given: list[float] | RangeTable, *, above: float, most: 
     for name, value in ends:
         if not above < value <= most:
             place = f"{where}{name}" if name.startswith("[") else f"{where}.{name}"
-            raise InputError(place, f"{value:g}", f"above {max(above, 0):g}, at most {most:g}")
+            least = f"above {above:g}" if above >= 0 else "0 or above"
+            raise InputError(place, f"{value:g}", f"{least}, at most {most:g}")
     if isinstance(given, RangeTable):
         if given.from_ == given.to:
             return Choice(values=(given.from_,))
@@ -394,6 +396,12 @@ def _choice(where: str, given: list[float] | RangeTable, *, above: float, most: 
 
 
 def _step(step_deg: float) -> float:
+    if 0 < step_deg < LEAST_STEP_DEG:
+        raise InputError(
+            "space.throw_angle_step_deg",
+            f"{step_deg:g}",
+            f"{LEAST_STEP_DEG:g} or more, or 0 for continuous angles",
+        )
     if step_deg:
         steps = firing.TURN_DEG / step_deg
         if abs(steps - round(steps)) > 1e-9:
@@ -460,7 +468,7 @@ def _collectors(
         return parse_collector_rule(given, where)
     partitions: dict[int, tuple[int, ...]] = {}
     for key, groups in given.items():
-        if not key.isdigit() or int(key) not in cylinders:
+        if key not in [str(n) for n in cylinders]:
             counts = ", ".join(str(n) for n in sorted(cylinders))
             raise InputError(
                 f"{where}.{key}", "this key", f"a cylinder count of the space: {counts}"

@@ -398,9 +398,6 @@ def test_the_second_interrupt_stops_at_once_and_loses_one_round_at_most(tmp_path
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    strict=True, reason="workers that are still starting die of Ctrl-C: BrokenProcessPool"
-)
 def test_an_interrupt_while_workers_start_is_orderly_too(tmp_path: Path) -> None:
     process = _started(tmp_path, "early")
     _wait_for(tmp_path / "early" / "study.toml", process)
@@ -412,9 +409,6 @@ def test_an_interrupt_while_workers_start_is_orderly_too(tmp_path: Path) -> None
 
 
 @pytest.mark.usefixtures("without_processes")
-@pytest.mark.xfail(
-    strict=True, reason="'holds a run already' without --resume, 'no checkpoint' with it"
-)
 def test_a_run_that_died_before_its_first_round_can_be_started_again(tmp_path: Path) -> None:
     study = write_study(tmp_path, **TINY)
     (tmp_path / "died").mkdir()

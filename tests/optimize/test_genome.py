@@ -155,6 +155,20 @@ def _check_splay(family: Family, designs: Designs) -> None:
     assert ((np.abs(designs.splay_deg) > 0) & (np.abs(designs.splay_deg) <= 45 + 1e-9)).all()
 
 
+def test_a_lattice_may_hold_the_evenly_firing_angles_too() -> None:
+    # Throws of a four-stroke of five fire evenly 72 degrees apart, which no step of 15 hits.
+    space = {"cylinders": [5], "throw_angle_step_deg": 15.0, "add_even_firing_angles": True}
+    study = small_study(space=space)
+    family = named_family(study, "in-line 5")
+    genome, designs = decoded(study, family, 3000, seed=4)
+    expected = sorted({15.0 * k for k in range(24)} | {72.0 * k for k in range(5)})
+    assert np.unique(designs.batch.pin_angles_deg).tolist() == pytest.approx(expected, abs=1e-9)
+    # And the evenly firing half of a first population lands on them exactly.
+    batch = genome.decode(first_genomes(genome, 100, np.random.default_rng(3))).batch
+    for fired in fired_deg(batch)[:50]:
+        assert intervals_deg(fired, 720.0) == pytest.approx([144.0] * 5, abs=1e-6)
+
+
 def test_overlap_of_the_halves_limits_the_splay() -> None:
     study = small_study(
         space={

@@ -258,27 +258,21 @@ def test_mirror_symmetric_odd_two_strokes_in_line_cannot_fire_evenly() -> None:
         pytest.param(
             {"exhaust": {"collectors": {"²": [["1"]]}}},
             "collectors",
-            marks=pytest.mark.xfail(strict=True, reason="'²' counts as a digit, but int() fails"),
             id="superscript as a count",
         ),
         pytest.param(
             {"exhaust": {"collectors": {"9" * 5000: [["1"]]}}},
             "collectors",
-            marks=pytest.mark.xfail(strict=True, reason="int() refuses 5000 digits"),
             id="endless count",
         ),
         pytest.param(
             {"space": {"reciprocating_fraction": {"from": -0.1, "to": 1.0}}},
             "allowed: 0",
-            marks=pytest.mark.xfail(strict=True, reason="says 'above 0' where 0 is allowed"),
             id="negative fraction",
         ),
         pytest.param(
             {"space": {"throw_angle_step_deg": 1e-12}},
             "throw_angle_step_deg",
-            marks=pytest.mark.xfail(
-                strict=True, reason="a lattice of 3.6e14 angles is built later"
-            ),
             id="tiny step",
         ),
     ],
@@ -298,14 +292,12 @@ def test_corners_are_one_message(changed: dict[str, Any], piece: str) -> None:
         {"shaft_weight_radius_to_bore": 0.0},
     ],
 )
-@pytest.mark.xfail(strict=True, reason="proportions have no upper ends, and divisors may be 0")
 def test_proportions_that_make_no_engine_are_refused(proportions: dict[str, float]) -> None:
     # Beyond float or divided by: ends in a traceback, or in NaN that counts as feasible.
     with pytest.raises(InputError, match="proportions"):
         study_from_tables(study_tables(proportions=proportions))
 
 
-@pytest.mark.xfail(strict=True, reason="a splay of 0 is searched, though that is a shared pin")
 def test_split_pins_without_splay_are_left_out() -> None:
     study = small_study(
         space={"arrangements": ["in-line", "v"], "pins": ["split"]},
@@ -393,7 +385,6 @@ def test_a_mutated_study_is_a_study_or_one_message(data: st.DataObject) -> None:
         assert "allowed: " in message
 
 
-@pytest.mark.xfail(strict=True, reason="keys are shown as they are, control characters and all")
 def test_a_key_with_a_line_break_is_one_line() -> None:
     with pytest.raises(InputError) as caught:
         study_from_tables(study_tables(space={"cylin\nders": [4]}))
