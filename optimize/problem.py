@@ -108,7 +108,8 @@ class Island:
             excess = bound.sign * (value - bound.limit) / scale - 1e-9
             found.append((f"{bound.key} {word} {bound.limit:g}", excess))
         return [
-            (name, np.maximum(np.nan_to_num(values, neginf=-1.0), -1.0)) for name, values in found
+            (name, np.maximum(np.nan_to_num(values, nan=1e9, neginf=-1.0), -1.0))
+            for name, values in found
         ]
 
     def _asymmetry(self, designs: Designs) -> FloatArray:
