@@ -1159,6 +1159,10 @@ def _draw_names(axes: Axes, view: PlaneView) -> None:
             axes.plot(*ends.T, transform=axes.transAxes, color="#555555", lw=0.8, clip_on=False)
 
 
+#: Least span of an axis of growth, over its highest value: smaller steps are not blown up.
+_LEAST_SPAN_SHARE = 0.2
+
+
 def _draw_tracks(
     axes: Axes, tracks: Sequence[TrackView], values: Sequence[tuple[float, ...]]
 ) -> None:
@@ -1176,6 +1180,10 @@ def _draw_tracks(
             axes.plot(*end, ls="", **_marker_look(track.style, 6.0))
     axes.grid(color="#e4e4e4", lw=0.6)
     axes.margins(x=0.03, y=0.06)
+    low, high = axes.get_ylim()
+    least = _LEAST_SPAN_SHARE * high
+    if high - low < least:  # a front that hardly grew must look like it
+        axes.set_ylim(0.5 * (low + high - least), 0.5 * (low + high + least))
     axes.locator_params(axis="x", nbins=5)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter(lambda value, _position: number_text(value))
