@@ -47,12 +47,10 @@ class Engine:
         Axial positions from the reference plane, growing towards the driving end. [m]
     throws : array of int, shape (cylinders,)
         Index of the throw that drives each cylinder, counted from the free end. [-]
-    n_mains : int
-        Number of main bearings. [-]
+    main_positions_m : array, shape (mains,)
+        Places of the main bearings along the crank, from the reference plane. [m]
     bore_m : float
         Bore; NaN when unknown, then the metrics of size and mass are NaN. [m]
-    pins_per_bay : int
-        Crankpins between two neighbouring main bearings, for the mass estimate. [-]
     """
 
     cycle_deg: float
@@ -66,7 +64,7 @@ class Engine:
     positions_m: FloatArray
     throws: IntArray
     throw_positions_m: FloatArray
-    n_mains: int
+    main_positions_m: FloatArray
     n_banks: int
     open_duration_deg: float = 240.0
     proportions: Proportions = field(default_factory=Proportions)
@@ -75,6 +73,11 @@ class Engine:
     def n_cylinders(self) -> int:
         """Return the number of cylinders."""
         return int(self.positions_m.shape[0])
+
+    @property
+    def n_mains(self) -> int:
+        """Return the number of main bearings."""
+        return int(self.main_positions_m.shape[0])
 
     @property
     def n_throws(self) -> int:

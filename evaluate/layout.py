@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
-from evaluate import exhaust, firing, numbering, units
+from evaluate import exhaust, firing, numbering, sizing, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.errors import InputError, nearest, unknown_word
 from evaluate.proportions import Proportions
@@ -20,6 +20,9 @@ MOST_CYLINDERS = 32
 #: Up to here every firing order of a crank is tried, 2^15 bit sets.
 MOST_FOR_ORDERS = 16
 REFERENCE_SPEED_RPM = 1000.0
+#: A web, not a main bearing, fits where throws stand nearer than this: a project assumption. [bores]
+WEB_BELOW_BORES = 0.9
+DRAWN_BORE_TO_STROKE = 0.9  # only to place the outer bearings of a single throw without a bore
 ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
 
 # Bounds far beyond any engine: they keep slips of the pen from becoming infinities.
@@ -152,6 +155,8 @@ class Layout:
         A batch of one.
     assumed : tuple of str
         What the file left open and how it was filled in, as sentences.
+    mains_assumed : bool
+        Whether the places of the main bearings are a guess.
     """
 
     name: str
@@ -161,6 +166,7 @@ class Layout:
     engine: Engine
     batch: Batch
     assumed: tuple[str, ...]
+    mains_assumed: bool
 
 
 def read_layout(path: Path | str) -> Layout:
@@ -201,7 +207,8 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
     positions_m = (cylinder_mm - middle_mm) / units.MM_PER_M
     angles_deg = np.array(file.banks.angles_deg, float)
     names = _labels(file, positions_m, banks, angles_deg)
-    engine = _engine(file, positions_m, throws, (throw_mm - middle_mm) / units.MM_PER_M)
+    throw_positions_m = (throw_mm - middle_mm) / units.MM_PER_M
+    engine = _engine(file, positions_m, throws, throw_positions_m, middle_mm)
     batch = Batch(
         pin_angles_deg=np.array(file.crank.throw_angles_deg, float)[throws][np.newaxis],
         bank_angles_deg=angles_deg[np.newaxis],
@@ -231,6 +238,7 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
         engine=engine,
         batch=batch,
         assumed=tuple(assumed),
+        mains_assumed=file.crank.main_bearing_positions_mm is None,
     )
 
 
@@ -336,7 +344,11 @@ def _labels(
 
 
 def _engine(
-    file: LayoutTables, positions_m: FloatArray, throws: IntArray, throw_positions_m: FloatArray
+    file: LayoutTables,
+    positions_m: FloatArray,
+    throws: IntArray,
+    throw_positions_m: FloatArray,
+    middle_mm: float,
 ) -> Engine:
     table = file.cylinder
     crank_radius_mm = 0.5 * table.stroke_mm
@@ -348,11 +360,6 @@ def _engine(
             f"above {shortest_mm:g} (half the stroke plus the pin-path offset) to turn over",
         )
     bore_mm = float("nan") if table.bore_mm is None else table.bore_mm
-    if file.crank.main_bearing_positions_mm is not None:
-        n_mains = len(file.crank.main_bearing_positions_mm)
-    else:  # a web, not a main bearing, fits where throws stand nearer than 0.9 bores
-        gaps_mm = np.diff(throw_positions_m) * units.MM_PER_M
-        n_mains = 2 + int(np.count_nonzero(~(gaps_mm < 0.9 * bore_mm)))
     speed_rpm = (file.operation or OperationTable()).speed_rpm
     return Engine(
         cycle_deg=180.0 * file.cycle_strokes,
@@ -366,11 +373,29 @@ def _engine(
         positions_m=positions_m,
         throws=throws,
         throw_positions_m=throw_positions_m,
-        n_mains=n_mains,
+        main_positions_m=_main_positions_m(file, throw_positions_m, middle_mm),
         n_banks=len(file.banks.angles_deg),
         open_duration_deg=file.exhaust.open_duration_deg,
         proportions=proportions_from(file.proportions),
     )
+
+
+def _main_positions_m(
+    file: LayoutTables, throw_positions_m: FloatArray, middle_mm: float
+) -> FloatArray:
+    given_mm = file.crank.main_bearing_positions_mm
+    where = "crank.main_bearing_positions_mm"
+    if given_mm is None:
+        bore_mm = file.cylinder.bore_mm or DRAWN_BORE_TO_STROKE * file.cylinder.stroke_mm
+        gaps_mm = np.diff(throw_positions_m) * units.MM_PER_M
+        is_bay_end = gaps_mm >= WEB_BELOW_BORES * (file.cylinder.bore_mm or 0.0)
+        return sizing.main_positions_m(throw_positions_m, is_bay_end, units.m_from_mm(bore_mm))
+    if np.any(np.diff(given_mm) <= 0):
+        raise InputError(where, str(given_mm), "rising from the free end to the driving end")
+    mains_m = (np.array(given_mm, float) - middle_mm) / units.MM_PER_M
+    if mains_m[0] >= throw_positions_m[0] or mains_m[-1] <= throw_positions_m[-1]:
+        raise InputError(where, str(given_mm), "a main bearing beyond the throws at each end")
+    return mains_m
 
 
 def _shaft_fractions(balance: BalanceTable) -> FloatArray:

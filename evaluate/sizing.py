@@ -24,6 +24,11 @@ PINS = {
 }
 
 
+#: From the throw to a main bearing, where a crank has one throw only: a project assumption. [-]
+SINGLE_THROW_END_TO_BORE = 0.6
+BoolArray = NDArray[np.bool_]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CylinderSize:
     """Main dimensions and speed of one cylinder count at equal displacement (SI)."""
@@ -124,18 +129,20 @@ def sized_engine(
         positions_m = pair_m[count // 2] + np.where(count % 2, stagger_m, -stagger_m)
         throws = count // 2 if pins == "shared" else count
         throw_positions_m = pair_m if pins == "shared" else positions_m
-        n_mains, rods_per_throw = n_pairs + 1, 2
+        rods_per_throw = 2
     else:
         if pins == "own-web":
             steps = np.where(count[1:] % 2, p.pitch_own_web_to_bore, p.pitch_own_main_to_bore)
-            n_mains = (n_cylinders + 1) // 2 + 1
         else:
             pitch = p.pitch_own_main_to_bore if pins == "own-main" else p.pitch_in_line_to_bore
             steps = np.full(n_cylinders - 1, pitch)
-            n_mains = n_cylinders + 1
         positions_m = bore_m * np.concatenate([[0.0], np.cumsum(steps)])
         throws, throw_positions_m, rods_per_throw = count, positions_m, 1
     middle_m = 0.5 * (positions_m.min() + positions_m.max())
+    # In pairs of throws the second follows the first over a web, not over a main bearing.
+    in_pairs = pins in ("split", "own-web")
+    has_main_after = np.arange(1, len(throw_positions_m)) % (2 if in_pairs else 1) == 0
+    mains_m = main_positions_m(throw_positions_m - middle_m, has_main_after, bore_m)
     throw_share_kg = p.throw_mass_kg_per_m3 * bore_m**3 / rods_per_throw
     return Engine(
         cycle_deg=cycle_deg,
@@ -149,11 +156,38 @@ def sized_engine(
         positions_m=positions_m - middle_m,
         throws=throws,
         throw_positions_m=throw_positions_m - middle_m,
-        n_mains=n_mains,
+        main_positions_m=mains_m,
         n_banks=n_banks,
         open_duration_deg=open_duration_deg,
         proportions=proportions,
     )
+
+
+def main_positions_m(
+    throw_positions_m: FloatArray, has_main_after: BoolArray, bore_m: float
+) -> FloatArray:
+    """Return places of main bearings: half-way between throws, and as far out at the ends.
+
+    Parameters
+    ----------
+    throw_positions_m : array, shape (throws,)
+        Rising. [m]
+    has_main_after : array of bool, shape (throws - 1,)
+        Whether a main bearing, not a web, stands between a throw and the next.
+    bore_m : float
+        For the ends of a crank with one throw. [m]
+
+    Returns
+    -------
+    array, shape (mains,)
+        [m]
+    """
+    gaps_m = np.diff(throw_positions_m)
+    ends_m = 0.5 * float(gaps_m.max()) if len(gaps_m) else SINGLE_THROW_END_TO_BORE * bore_m
+    between_m = (throw_positions_m[:-1] + 0.5 * gaps_m)[has_main_after]
+    ends = throw_positions_m[[0, -1]] + np.array([-ends_m, ends_m])
+    places_m: FloatArray = np.concatenate([ends[:1], between_m, ends[1:]])
+    return places_m
 
 
 def crank_length_m(engine: Engine) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from evaluate import Batch, Engine, Evaluation
+from evaluate import Batch, Engine, Evaluation, sizing
 
 
 def evaluation(
@@ -51,7 +51,9 @@ def evaluation(
         positions_m=places,
         throws=throw_of,
         throw_positions_m=throw_places,
-        n_mains=len(throw_places) + 1,
+        main_positions_m=sizing.main_positions_m(
+            throw_places, np.full(len(throw_places) - 1, True), bore_m
+        ),
         n_banks=len(bank_angles_deg),
         open_duration_deg=open_duration_deg,
     )
