@@ -127,6 +127,11 @@ class Batch:
 
         return Batch(**{name: pick(getattr(self, name)) for name in self.__slots__})
 
+    def having(self, **changed: Any) -> Batch:
+        """Return the same candidates with some arrays replaced."""
+        names = self.__slots__
+        return Batch(**{name: changed.get(name, getattr(self, name)) for name in names})
+
     def bank_axes_deg(self) -> FloatArray:
         """Return the bank axis of each cylinder, shape (candidates, cylinders). [deg]"""
         if self.banks.shape[0] == 1:

@@ -197,14 +197,41 @@ def allowed_firing_angles_deg(
     array, shape (vectors, cylinders)
         The most even first, equals by angle read by cylinder. [deg]
     """
-    bits = all_firing_bits(phases_deg.shape[0], cycle_deg)
-    angles_deg = phases_deg + TURN_DEG * bits
-    unevenness_deg = measures(sorted_columns(angles_deg), cycle_deg).unevenness_deg
     if even_only:
-        kept = unevenness_deg <= SNAP_DEG
-        angles_deg, unevenness_deg = angles_deg[kept], unevenness_deg[kept]
+        angles_deg = _even_firing_angles_deg(phases_deg, cycle_deg)
+        unevenness_deg = np.zeros(len(angles_deg))
+    else:
+        bits = all_firing_bits(phases_deg.shape[0], cycle_deg)
+        angles_deg = phases_deg + TURN_DEG * bits
+        unevenness_deg = measures(sorted_columns(angles_deg), cycle_deg).unevenness_deg
     keys = [*np.rint(angles_deg / SNAP_DEG).T[::-1], np.rint(unevenness_deg / SNAP_DEG)]
     return angles_deg[np.lexsort(keys)]
+
+
+def _even_firing_angles_deg(phases_deg: FloatArray, cycle_deg: float) -> FloatArray:
+    """Return the vectors that fire evenly, filling one place of the cycle after another.
+
+    A place can be taken by a cylinder that reaches top dead centre then and has not fired yet, so
+    no more than two branches grow from any place: 2^(n/2 - 1) vectors at most, not 2^(n - 1).
+    """
+    n = len(phases_deg)
+    partial: list[tuple[tuple[int, ...], frozenset[int]]] = [((0,), frozenset(range(1, n)))]
+    for place in range(1, n):
+        angle_deg = place * cycle_deg / n
+        off_deg = np.abs((phases_deg - angle_deg + 180.0) % TURN_DEG - 180.0)
+        at_centre = np.flatnonzero(off_deg <= SNAP_DEG).tolist()
+        partial = [
+            ((*order, i), waiting - {i})
+            for order, waiting in partial
+            for i in at_centre
+            if i in waiting
+        ]
+    orders = np.array([order for order, _ in partial], np.int64).reshape(-1, n)
+    places_deg = np.empty(orders.shape)
+    np.put_along_axis(places_deg, orders, np.arange(n)[np.newaxis] * cycle_deg / n, axis=1)
+    # The crank's own angle, not the exact place: the two may differ in the last digits.
+    turns: FloatArray = np.rint((places_deg - phases_deg) / TURN_DEG)
+    return phases_deg + TURN_DEG * turns
 
 
 def angles_for_order(

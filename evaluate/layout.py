@@ -10,9 +10,11 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
-from evaluate import exhaust, firing, numbering, sizing, units
+from evaluate import evidence, exhaust, firing, numbering, sizing, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
+from evaluate.camshafts import CamshaftsTable, Shaft, shafts
 from evaluate.errors import InputError, nearest, unknown_word
+from evaluate.evidence import Fact, FactsTable, Rows, Subject
 from evaluate.proportions import Proportions
 from evaluate.tables import Table, read_toml, typed
 
@@ -20,7 +22,7 @@ MOST_CYLINDERS = 32
 #: Up to here every firing order of a crank is tried, 2^15 bit sets.
 MOST_FOR_ORDERS = 16
 REFERENCE_SPEED_RPM = 1000.0
-#: A web, not a main bearing, fits where throws stand nearer than this: a project assumption. [bores]
+#: A web, not a main bearing, fits where throws stand nearer: a project assumption. [bores]
 WEB_BELOW_BORES = 0.9
 DRAWN_BORE_TO_STROKE = 0.9  # only to place the outer bearings of a single throw without a bore
 ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
@@ -132,7 +134,49 @@ class LayoutTables(Table, kw_only=True):
     balance: BalanceTable = msgspec.field(default_factory=BalanceTable)
     exhaust: ExhaustTable = msgspec.field(default_factory=ExhaustTable)
     operation: OperationTable | None = None
+    camshafts: CamshaftsTable | None = None
+    facts: FactsTable | None = None
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Known:
+    """Facts that the firing order must agree with, and the throws that they speak of."""
+
+    facts: list[Fact]
+    throw_angles_deg: list[float]
+
+    def left(self, angles_deg: FloatArray, names: tuple[str, ...]) -> FloatArray:
+        """Return the rows of firing angles that all facts allow; an error if there is none."""
+        pins_deg = np.tile(np.array(self.throw_angles_deg, float), (len(angles_deg), 1))
+        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg)
+        kept = evidence.possible(self.facts, rows)
+        if not kept.any():
+            raise evidence.clash_error(
+                self.facts,
+                rows,
+                lambda i: "-".join(order_text(names, angles_deg[i])),
+                "firing order of this crank",
+            )
+        return angles_deg[kept]
+
+    def check(
+        self, angles_deg: FloatArray, names: tuple[str, ...], choices_deg: FloatArray | None
+    ) -> None:
+        """Refuse stated firing angles that contradict a fact, or the facts together."""
+        pins_deg = np.array([self.throw_angles_deg], float)
+        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg[np.newaxis])
+        if evidence.possible(self.facts, rows)[0]:
+            return
+        clash = " and ".join(repr(fact.text) for fact in evidence.clashes(self.facts, rows)[0])
+        none = angles_deg[np.newaxis][:0]
+        left = none if choices_deg is None else self.left(choices_deg, names)
+        orders = list(dict.fromkeys("-".join(order_text(names, row)) for row in left))
+        raise InputError(
+            "firing",
+            f"the order {'-'.join(order_text(names, angles_deg))}, which contradicts {clash}",
+            ", ".join(orders[:4]) or "an order that agrees with the facts",
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -157,6 +201,10 @@ class Layout:
         What the file left open and how it was filled in, as sentences.
     mains_assumed : bool
         Whether the places of the main bearings are a guess.
+    camshafts : tuple of Shaft
+        Camshafts and their drives.
+    facts : tuple of Fact
+        What is known of the engine, drives of camshafts last.
     """
 
     name: str
@@ -167,6 +215,21 @@ class Layout:
     batch: Batch
     assumed: tuple[str, ...]
     mains_assumed: bool
+    camshafts: tuple[Shaft, ...]
+    facts: tuple[Fact, ...]
+
+    @property
+    def firing_angles_deg(self) -> FloatArray:
+        """Return the firing angle of each cylinder, shape (cylinders,). [deg]"""
+        angles_deg: FloatArray = firing.firing_angles_deg(self.batch)[0]
+        return angles_deg
+
+    @property
+    def throw_angles_deg(self) -> FloatArray:
+        """Return the angle of each throw as the file gives it, shape (throws,). [deg]"""
+        first = np.unique(self.engine.throws, return_index=True)[1]
+        angles_deg: FloatArray = self.batch.pin_angles_deg[0, first]
+        return angles_deg
 
 
 def read_layout(path: Path | str) -> Layout:
@@ -185,8 +248,26 @@ def read_layout(path: Path | str) -> Layout:
         raise error.inside(file.name) from None
 
 
-def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") -> Layout:
+def layout_from_tables(
+    tables: dict[str, Any],
+    *,
+    default_name: str = "layout",
+    further_facts: FactsTable | None = None,
+    must_agree: bool = True,
+) -> Layout:
     """Return a layout from tables as `tomllib` reads them.
+
+    Parameters
+    ----------
+    tables : dict
+        Tables as read.
+    default_name : str
+        Name where the file gives none.
+    further_facts : FactsTable or None
+        Facts beside those of the file.
+    must_agree : bool
+        Whether the firing order must agree with the facts; where the file gives no order, the most
+        even of those that agree is taken.
 
     Raises
     ------
@@ -220,9 +301,28 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
         collectors=np.zeros((1, n), np.int64),
     )
     assumed: list[str] = []
-    bits = _firing_bits(file, batch, names, engine.cycle_deg, assumed)
-    batch = _with(batch, firing_bits=bits)
-    batch = _with(batch, collectors=_collectors(file.exhaust, batch, names, engine))
+    camshafts = shafts(
+        file.camshafts,
+        positions_m=positions_m,
+        banks=banks,
+        bank_angles_deg=angles_deg,
+        cycle_deg=engine.cycle_deg,
+    )
+    subject = Subject(
+        labels=names,
+        throws=throws,
+        axes_deg=angles_deg[banks],
+        cycle_deg=engine.cycle_deg,
+        is_clockwise=file.rotation == "clockwise",
+        camshafts=camshafts,
+    )
+    facts = evidence.facts_from(file.facts, subject)
+    facts += evidence.facts_from(further_facts, subject, "options")
+    facts += evidence.drive_facts(subject) if facts else []
+    known = _Known(facts=facts if must_agree else [], throw_angles_deg=file.crank.throw_angles_deg)
+    bits = _firing_bits(file, batch, names, known, engine.cycle_deg, assumed)
+    batch = batch.having(firing_bits=bits)
+    batch = batch.having(collectors=_collectors(file.exhaust, batch, names, engine))
     if file.operation is None:
         assumed.append(
             f"no speed in the file: forces are for {REFERENCE_SPEED_RPM:.0f} rpm and grow with its "
@@ -238,6 +338,8 @@ def layout_from_tables(tables: dict[str, Any], *, default_name: str = "layout") 
         engine=engine,
         batch=batch,
         assumed=tuple(assumed),
+        camshafts=camshafts,
+        facts=tuple(facts),
         mains_assumed=file.crank.main_bearing_positions_mm is None,
     )
 
@@ -259,15 +361,19 @@ def proportions_from(table: Any) -> Proportions:
 
 def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[str, ...]:
     """Return the labels in the order of firing; those that fire together in label order."""
+    return order_texts(layout_labels, angles_deg[np.newaxis])[0]
+
+
+def order_texts(
+    layout_labels: tuple[str, ...], angles_deg: FloatArray
+) -> tuple[tuple[str, ...], ...]:
+    """Return the order of firing of each row of firing angles, shape (rows, cylinders). [deg]"""
     by_label = sorted(
         range(len(layout_labels)), key=lambda i: numbering.natural_key(layout_labels[i])
     )
-    sequence = firing.firing_sequence(angles_deg[np.newaxis, by_label])[0]
-    return tuple(layout_labels[by_label[i]] for i in sequence)
-
-
-def _with(batch: Batch, **changed: Any) -> Batch:
-    return Batch(**{name: changed.get(name, getattr(batch, name)) for name in Batch.__slots__})
+    names = [layout_labels[i] for i in by_label]
+    sequences = firing.firing_sequence(angles_deg[:, by_label]).tolist()
+    return tuple(tuple([names[i] for i in sequence]) for sequence in sequences)
 
 
 def _throw_positions_mm(crank: CrankTable) -> FloatArray:
@@ -426,6 +532,7 @@ def _firing_bits(
     file: LayoutTables,
     batch: Batch,
     names: tuple[str, ...],
+    known: _Known,
     cycle_deg: float,
     assumed: list[str],
 ) -> IntArray:
@@ -440,12 +547,16 @@ def _firing_bits(
     elif n > MOST_FOR_ORDERS:
         raise InputError("firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders")
     else:
-        angles_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg)[0]
+        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg)
+        angles_deg = known.left(choices_deg, names)[0]
         if cycle_deg > firing.TURN_DEG and n > 1:
             order = "-".join(order_text(names, angles_deg))
-            assumed.append(
-                f"no firing order in the file: the most even that the crank allows, {order}"
-            )
+            limits = "the crank and the facts allow" if known.facts else "the crank allows"
+            assumed.append(f"no firing order in the file: the most even that {limits}, {order}")
+    if table.order is not None or table.angles_deg is not None:
+        few = n <= MOST_FOR_ORDERS
+        choices = firing.allowed_firing_angles_deg(phases_deg, cycle_deg) if few else None
+        known.check(angles_deg, names, choices)
     turns: FloatArray = np.rint((angles_deg - phases_deg) / firing.TURN_DEG)
     return turns.astype(np.int64)[np.newaxis]
 
