@@ -132,10 +132,7 @@ def choice_lines(root: Choice, labels: tuple[str, ...], *, at_most: int) -> list
         if not choice.following:
             n_written += 1
             return
-        angles = {f"{c.angle_deg:g}" for c in choice.following}
-        names = [_names(c.cylinders, labels) for c in choice.following]
-        either = f"{', '.join(names[:-1])} or {names[-1]}"
-        lines.append(f"{indent}  then at {' or '.join(sorted(angles, key=float))}: {either}")
+        lines.append(f"{indent}  then {_alternatives(choice.following, labels)}")
         for follower in choice.following:
             write(follower, indent + "    ")
 
@@ -143,6 +140,13 @@ def choice_lines(root: Choice, labels: tuple[str, ...], *, at_most: int) -> list
     if n_written < root.n_orders:
         lines.append(f"... and {root.n_orders - n_written} more")
     return lines
+
+
+def _alternatives(following: tuple[Choice, ...], labels: tuple[str, ...]) -> str:
+    by_angle: dict[str, list[str]] = {}
+    for choice in sorted(following, key=lambda choice: choice.angle_deg):
+        by_angle.setdefault(f"{choice.angle_deg:g}", []).append(_names(choice.cylinders, labels))
+    return ", or ".join(f"at {angle}: {' or '.join(names)}" for angle, names in by_angle.items())
 
 
 def _step(choice: Choice, labels: tuple[str, ...]) -> str:

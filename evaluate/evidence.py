@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise, product
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from msgspec import Meta, field
@@ -59,6 +59,8 @@ class FactsTable(Table, kw_only=True):
 
     same_tdc: list[Group] = field(default_factory=list)
     next: list[Pair] = field(default_factory=list)
+    #: Cylinders in the order in which they fire, all of them or some.
+    order: list[Group] = field(default_factory=list)
     apart: list[ApartTable] = field(default_factory=list)
     tdc_apart: list[ApartTable] = field(default_factory=list)
     #: Throws, counted from the free end, as met in the direction of rotation; together in a list.
@@ -152,18 +154,18 @@ class Cut:
     ----------
     fact : Fact
         The fact.
-    alone : int
-        Rows left by this fact and nothing else.
-    after : int
+    alone : int or None
+        Rows left by this fact and nothing else; None when they are too many to count.
+    after : int or None
         Rows left by this fact and those before it.
-    without : int
+    without : int or None
         Rows left by all the others.
     """
 
     fact: Fact
-    alone: int
-    after: int
-    without: int
+    alone: int | None
+    after: int | None
+    without: int | None
 
 
 def facts_from(table: FactsTable | None, subject: Subject, where: str = "facts") -> list[Fact]:
@@ -190,6 +192,7 @@ def facts_from(table: FactsTable | None, subject: Subject, where: str = "facts")
         for i, group in enumerate(table.same_tdc)
     ]
     facts += [_next(pair, subject, f"{where}.next[{i}]") for i, pair in enumerate(table.next)]
+    facts += [_order(group, subject, f"{where}.order[{i}]") for i, group in enumerate(table.order)]
     for i, entry in enumerate(table.apart):
         facts.append(_apart(entry, subject, off_deg, f"{where}.apart[{i}]"))
     for i, entry in enumerate(table.tdc_apart):
@@ -305,9 +308,11 @@ def _count(held: Sequence[BoolArray]) -> int:
 
 def _together(held: Sequence[BoolArray], n_rows: int) -> BoolArray:
     """Return for which rows one hypothesis satisfies all, (rows,); all true without any."""
-    every: BoolArray = np.ones((n_rows, 1), bool)
-    for mask in held:
-        every = np.asarray(every & mask)
+    if not held:
+        return np.ones(n_rows, bool)
+    every: Any = held[0]
+    for mask in held[1:]:
+        every = every & mask  # (rows, 1) against (rows, hypotheses)
     allowed: BoolArray = every.any(axis=1)
     return allowed
 
@@ -372,9 +377,27 @@ def _next(pair: Sequence[str], subject: Subject, where: str) -> Fact:
         wait_deg = wrap_deg(wait_deg, subject.cycle_deg)
         wait_deg[wait_deg == 0.0] = subject.cycle_deg  # together is not after
         sooner = wait_deg < wait_deg[:, [second]] - SNAP_DEG
-        return ~sooner.any(axis=1, keepdims=True)
+        return np.logical_not(sooner.any(axis=1, keepdims=True))
 
     return Fact(text=f"{pair[1]} fires right after {pair[0]}", where=where, holds=holds)
+
+
+def _order(group: Sequence[str], subject: Subject, where: str) -> Fact:
+    members = _indices(group, subject, where)
+
+    def holds(rows: Rows) -> BoolArray:
+        after_deg = rows.angles_deg[:, members] - rows.angles_deg[:, [members[0]]]
+        after_deg = wrap_deg(after_deg, subject.cycle_deg)
+        return _none_false(
+            *(np.logical_not(b < a - SNAP_DEG) for a, b in combinations(after_deg.T, 2))
+        )
+
+    return Fact(
+        text=f"the cylinders fire in the order {'-'.join(group)}",
+        where=where,
+        holds=holds,
+        throws=_throws(members, subject),
+    )
 
 
 def _crankpins(
@@ -399,7 +422,8 @@ def _crankpins(
         ]
         heads = [group[0] - 1 for group in groups]
         masks += [
-            ~(round_deg[:, b] <= round_deg[:, a] + SNAP_DEG) for a, b in combinations(heads, 2)
+            np.logical_not(round_deg[:, b] <= round_deg[:, a] + SNAP_DEG)
+            for a, b in combinations(heads, 2)
         ]
         return _none_false(*masks)
 
@@ -428,7 +452,7 @@ def _lobes(table: LobesTable, subject: Subject, off_deg: float, where: str) -> F
         )[:, columns]
         round_deg = wrap_deg(places_deg - places_deg[:, :1])
         if table.angles_deg is None:
-            masks = [~(b < a - SNAP_DEG) for a, b in combinations(round_deg.T, 2)]
+            masks = [np.logical_not(b < a - SNAP_DEG) for a, b in combinations(round_deg.T, 2)]
         else:
             stated_deg = np.array(table.angles_deg) - table.angles_deg[0]
             masks = [

@@ -53,7 +53,9 @@ class CylinderTable(Table, kw_only=True):
 class CrankTable(Table, kw_only=True):
     """Throws, from the free end to the driving end."""
 
-    throw_angles_deg: Annotated[list[Angle], Some]
+    throw_angles_deg: Annotated[list[Angle], Some] | None = None
+    #: Where the angles are not known: the lattice that they are sought on, from facts.
+    throw_angle_step_deg: Annotated[float, Meta(ge=1, le=180)] | None = None
     throw_positions_mm: Annotated[list[Place], Some] | None = None
     throw_pitch_mm: Length | None = None
     reference_mm: Place | None = None
@@ -275,6 +277,7 @@ def layout_from_tables(
         If they do not describe a layout.
     """
     file = typed(tables, LayoutTables)
+    throw_angles_deg = _throw_angles_deg(file.crank)
     if file.numbering not in numbering.SCHEMES:
         raise unknown_word("numbering", file.numbering, numbering.SCHEMES)
     throw_mm = _throw_positions_mm(file.crank)
@@ -291,7 +294,7 @@ def layout_from_tables(
     throw_positions_m = (throw_mm - middle_mm) / units.MM_PER_M
     engine = _engine(file, positions_m, throws, throw_positions_m, middle_mm)
     batch = Batch(
-        pin_angles_deg=np.array(file.crank.throw_angles_deg, float)[throws][np.newaxis],
+        pin_angles_deg=np.array(throw_angles_deg, float)[throws][np.newaxis],
         bank_angles_deg=angles_deg[np.newaxis],
         banks=banks[np.newaxis],
         firing_bits=np.zeros((1, n), np.int64),
@@ -319,7 +322,7 @@ def layout_from_tables(
     facts = evidence.facts_from(file.facts, subject)
     facts += evidence.facts_from(further_facts, subject, "options")
     facts += evidence.drive_facts(subject) if facts else []
-    known = _Known(facts=facts if must_agree else [], throw_angles_deg=file.crank.throw_angles_deg)
+    known = _Known(facts=facts if must_agree else [], throw_angles_deg=throw_angles_deg)
     bits = _firing_bits(file, batch, names, known, engine.cycle_deg, assumed)
     batch = batch.having(firing_bits=bits)
     batch = batch.having(collectors=_collectors(file.exhaust, batch, names, engine))
@@ -341,6 +344,18 @@ def layout_from_tables(
         camshafts=camshafts,
         facts=tuple(facts),
         mains_assumed=file.crank.main_bearing_positions_mm is None,
+    )
+
+
+def subject_of(layout: Layout) -> Subject:
+    """Return a layout as the engine that facts are about."""
+    return Subject(
+        labels=layout.labels,
+        throws=layout.engine.throws,
+        axes_deg=layout.batch.bank_axes_deg()[0],
+        cycle_deg=layout.engine.cycle_deg,
+        is_clockwise=layout.rotation == "clockwise",
+        camshafts=layout.camshafts,
     )
 
 
@@ -376,8 +391,23 @@ def order_texts(
     return tuple(tuple([names[i] for i in sequence]) for sequence in sequences)
 
 
+def _throw_angles_deg(crank: CrankTable) -> list[float]:
+    if crank.throw_angles_deg is None:
+        raise InputError(
+            "crank.throw_angles_deg",
+            "nothing",
+            "one angle for each throw; crankfront firing-orders finds them from facts on the "
+            "lattice of throw_angle_step_deg",
+        )
+    if crank.throw_angle_step_deg is not None:
+        raise InputError(
+            "crank.throw_angle_step_deg", "a step beside throw_angles_deg", "one of the two"
+        )
+    return crank.throw_angles_deg
+
+
 def _throw_positions_mm(crank: CrankTable) -> FloatArray:
-    n = len(crank.throw_angles_deg)
+    n = len(_throw_angles_deg(crank))
     given, pitch_mm = crank.throw_positions_mm, crank.throw_pitch_mm
     if given is not None and pitch_mm is not None:
         raise InputError(
@@ -406,7 +436,7 @@ def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
     """Return throw and bank of each cylinder, counted from 0."""
     table, n_throws, n_banks = (
         file.cylinders,
-        len(file.crank.throw_angles_deg),
+        len(_throw_angles_deg(file.crank)),
         len(file.banks.angles_deg),
     )
     throw = table.throw if table.throw is not None else list(range(1, n_throws + 1))
@@ -544,10 +574,13 @@ def _firing_bits(
         angles_deg = _angles_from_order(table.order, names, phases_deg, cycle_deg)
     elif table.angles_deg is not None:
         angles_deg = _checked_angles(table.angles_deg, names, phases_deg, cycle_deg)
-    elif n > MOST_FOR_ORDERS:
-        raise InputError("firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders")
     else:
-        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg)
+        even_only = n > MOST_FOR_ORDERS  # all would be too many
+        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
+        if not len(choices_deg):
+            raise InputError(
+                "firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders not even"
+            )
         angles_deg = known.left(choices_deg, names)[0]
         if cycle_deg > firing.TURN_DEG and n > 1:
             order = "-".join(order_text(names, angles_deg))

@@ -51,8 +51,8 @@ def evaluation_document(layout: Layout) -> dict[str, Any]:
         "size": _size(evaluation),
         "metrics": {key: float(metric.compute(evaluation)[0]) for key, metric in METRICS.items()},
     }
-    plain: dict[str, Any] = _plain(document)
-    return plain
+    result: dict[str, Any] = plain(document)
+    return result
 
 
 def _cylinders(layout: Layout) -> list[dict[str, Any]]:
@@ -242,12 +242,12 @@ def _size(evaluation: Evaluation) -> dict[str, Any]:
     }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Return the value with numpy types as plain ones and NaN as None."""
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
+        return {key: plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple, np.ndarray)):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, np.integer):
         return int(value)
     if isinstance(value, (float, np.floating)):

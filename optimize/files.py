@@ -56,3 +56,19 @@ def writable_directory(path: Path, where: str) -> Path:
             where, f"{path} ({reason})", "a directory that can be written to"
         ) from None
     return path
+
+
+def file_to_write(path: Path | None, where: str) -> None:
+    """Check that a file can be written, before anything is computed.
+
+    Raises
+    ------
+    InputError
+        If it is a directory, or stands in none that can be written to.
+    """
+    if path is None:
+        return
+    if path.is_dir() or not path.parent.is_dir():
+        raise InputError(where, str(path), "a file in a directory that exists")
+    if not os.access(path.parent, os.W_OK):
+        raise InputError(where, str(path), "a file in a directory that can be written to")

@@ -18,9 +18,10 @@ from optimize.summary import shortlist_rows, value_text
 LEAST_WIDTH = 100
 
 
-def _console() -> Console:
-    console = Console()
-    return console if console.is_terminal else Console(width=max(LEAST_WIDTH, 140))
+def console() -> Console:
+    """Return the terminal, or a wide page when the output goes elsewhere."""
+    terminal = Console()
+    return terminal if terminal.is_terminal else Console(width=max(LEAST_WIDTH, 140))
 
 
 def print_rows(title: str, rows: Sequence[dict[str, Any]]) -> None:
@@ -31,14 +32,14 @@ def print_rows(title: str, rows: Sequence[dict[str, Any]]) -> None:
     for row in rows:
         cells = (f"{v:g}" if isinstance(v, float) else str(v) for v in row.values())
         table.add_row(*(escape(cell) for cell in cells))
-    _console().print(table)
+    console().print(table)
 
 
 def print_shortlist(study: Study, front: pd.DataFrame, picks: Sequence[Pick]) -> None:
     """Print the shortlist, one block a design, so that nothing is cut on a narrow terminal."""
-    console = _console()
+    out = console()
     heading, rows = shortlist_rows(front, picks, study)
-    console.print(f"\n[bold]Shortlist[/bold] of {len(front)} designs on the front")
+    out.print(f"\n[bold]Shortlist[/bold] of {len(front)} designs on the front")
     n_words = 7
     table = Table(show_lines=True)
     for name in ("design", "layout", "objectives", "why"):
@@ -50,24 +51,24 @@ def print_shortlist(study: Study, front: pd.DataFrame, picks: Sequence[Pick]) ->
         objectives = "\n".join(f"{name}: {value}" for name, value in values)
         # Units stand in square brackets, which would be taken for markup.
         table.add_row(*(escape(cell) for cell in (row[0], layout, objectives, row[-1])))
-    console.print(table, highlight=False)
+    out.print(table, highlight=False)
 
 
 def print_evaluation(document: dict[str, Any]) -> None:
     """Print one evaluated layout."""
-    console = _console()
+    out = console()
     firing = document["firing"]
-    console.print(document["name"], style="bold", highlight=False, markup=False)
+    out.print(document["name"], style="bold", highlight=False, markup=False)
     numbering = document["numbering"]
-    console.print(
+    out.print(
         f"{document['rotation']} seen from the free end, {document['speed_rpm']:.6g} rpm; cylinder "
         f"labels: {numbering['scheme']}"
         + (f" ({numbering['meaning']})" if numbering["meaning"] else ""),
         highlight=False,
     )
     for sentence in document["assumed"]:
-        console.print(f"Assumed: {sentence}.", highlight=False)
-    console.print(
+        out.print(f"Assumed: {sentence}.", highlight=False)
+    out.print(
         f"\nFires {'-'.join(firing['order'])}, intervals "
         f"{'-'.join(f'{i:.5g}' for i in firing['intervals_deg'])} deg"
         + "".join(f"; {' and '.join(pair)} together" for pair in firing["fire_together"]),
@@ -75,13 +76,13 @@ def print_evaluation(document: dict[str, Any]) -> None:
     )
     for number, collector in enumerate(document["exhaust"]["collectors"], start=1):
         spacings = "-".join(f"{s:.5g}" for s in collector["spacings_deg"])
-        console.print(
+        out.print(
             f"Exhaust collector {number}: cylinders {', '.join(collector['cylinders'])}, pulses "
             f"every {spacings} deg",
             highlight=False,
         )
-    console.print(_orders_table(document["inertia"]))
-    console.print(_balance_text(document["balance"]), highlight=False)
+    out.print(_orders_table(document["inertia"]))
+    out.print(_balance_text(document["balance"]), highlight=False)
     table = Table(title="Metrics", title_justify="left")
     for name in ("metric", "value", "unit", "better", "meaning"):
         table.add_column(name, justify="right" if name == "value" else "left", overflow="fold")
@@ -89,7 +90,7 @@ def print_evaluation(document: dict[str, Any]) -> None:
         metric = METRICS[key]
         shown = "-" if value is None else value_text(value)
         table.add_row(key, shown, metric.unit, metric.sense, metric.meaning)
-    console.print(table)
+    out.print(table)
 
 
 def _orders_table(inertia: dict[str, Any]) -> Table:

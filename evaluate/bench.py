@@ -1,0 +1,115 @@
+"""A layout file read for its firing orders: cylinder data or even the crank may be missing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evaluate.errors import InputError
+from evaluate.evidence import FactsTable
+from evaluate.layout import Layout, layout_from_tables
+from evaluate.tables import read_toml
+
+#: Stand-ins that no firing order depends on.
+_CYLINDER = {"stroke_mm": 100.0, "rod_length_mm": 170.0, "reciprocating_mass_kg": 1.0}
+_PITCH_MM = 120.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bench:
+    """What is known of an engine whose firing order is sought.
+
+    Attributes
+    ----------
+    layout : Layout
+        With all throws at 0 where the crank is not known.
+    step_deg : float or None
+        Lattice on which an unknown crank is sought; None where the crank is known. [deg]
+    has_cylinder_data : bool
+        Whether dimensions and masses are real, so that forces can be computed.
+    tables : dict
+        The file as read.
+    """
+
+    layout: Layout
+    step_deg: float | None
+    has_cylinder_data: bool
+    tables: dict[str, Any]
+
+
+def read_bench(path: Path | str, *, further_facts: FactsTable | None = None) -> Bench:
+    """Return what a layout file says of an engine, where it need not say all.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be used; the message says where and what is allowed.
+    """
+    file = Path(path)
+    tables = read_toml(file)
+    try:
+        return bench_from_tables(tables, default_name=file.stem, further_facts=further_facts)
+    except InputError as error:
+        raise (error if error.where.startswith("options") else error.inside(file.name)) from None
+
+
+def bench_from_tables(
+    tables: dict[str, Any], *, default_name: str = "bench", further_facts: FactsTable | None = None
+) -> Bench:
+    """Return what tables as `tomllib` reads them say of an engine.
+
+    Raises
+    ------
+    InputError
+        If they do not describe an engine.
+    """
+    filled = dict(tables)
+    has_cylinder_data = "cylinder" in tables
+    if not has_cylinder_data:
+        filled["cylinder"] = _CYLINDER
+    crank = tables.get("crank")
+    step_deg = None
+    if isinstance(crank, dict):
+        known = dict(crank)
+        if "throw_angles_deg" not in crank and "throw_angle_step_deg" in crank:
+            step_deg = known.pop("throw_angle_step_deg")
+            known["throw_angles_deg"] = [0.0] * _n_throws(tables, crank)
+            if "firing" in tables:
+                raise InputError(
+                    "firing",
+                    "an order with a crank that is not known",
+                    'the order as a fact: facts.order = [["1", "3", "2"]]',
+                )
+        if not {"throw_positions_mm", "throw_pitch_mm"} & set(crank):
+            known["throw_pitch_mm"] = _PITCH_MM
+        filled["crank"] = known
+    layout = layout_from_tables(
+        filled, default_name=default_name, further_facts=further_facts, must_agree=False
+    )
+    if step_deg is not None and not (
+        isinstance(step_deg, (int, float))
+        and not isinstance(step_deg, bool)
+        and 1 <= step_deg <= 180
+    ):
+        raise InputError("crank.throw_angle_step_deg", repr(step_deg), "a number from 1 to 180")
+    return Bench(
+        layout=layout,
+        step_deg=None if step_deg is None else float(step_deg),
+        has_cylinder_data=has_cylinder_data,
+        tables=tables,
+    )
+
+
+def _n_throws(tables: dict[str, Any], crank: dict[str, Any]) -> int:
+    """Return the number of throws of a crank whose angles are not known."""
+    cylinders = tables.get("cylinders")
+    throws: Any = cylinders.get("throw") if isinstance(cylinders, dict) else None
+    if isinstance(throws, list) and throws and all(type(throw) is int for throw in throws):
+        return int(max(1, min(max(throws), len(throws))))
+    positions = crank.get("throw_positions_mm")
+    if isinstance(positions, list) and positions:
+        return len(positions)
+    raise InputError(
+        "cylinders.throw", "nothing", "the throw of each cylinder, where the crank is not known"
+    )

@@ -1,0 +1,156 @@
+"""What `crankfront firing-orders` does: facts in, orders out as table, JSON, Parquet, picture."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+import tomli_w
+
+from evaluate.bench import Bench, bench_from_tables
+from evaluate.choices import choice_lines, tree_of_choices
+from evaluate.cranks import agreeing_cranks
+from evaluate.errors import InputError
+from evaluate.evidence import FactsTable
+from evaluate.layout import Layout, subject_of
+from evaluate.order_results import cranks_document, orders_document
+from evaluate.orders import allowed_orders
+from evaluate.tables import read_toml
+from optimize.fact_options import facts_table
+from optimize.files import file_to_write, write_text
+
+#: Orders whose tree of choices is written out on the terminal, and in the JSON document.
+TREE_LINES, TREE_ORDERS = 12, 2048
+
+
+def list_orders(path: Path, options: dict[str, Any]) -> None:
+    """Print and write the firing orders of a layout file.
+
+    Raises
+    ------
+    InputError
+        For a file or facts that cannot be used; nothing is written then.
+    """
+    facts = facts_table(
+        **{key: options[key] for key in ("same_tdc", "after", "order", "apart", "tdc_apart")},
+        crankpins=options["crankpins"],
+        lobes=options["lobes"],
+        lobes_seen_from=options["lobes_seen_from"],
+        lobes_met=options["lobes_met"],
+        tolerance_deg=options["tolerance"],
+    )
+    bench = _read(path, facts, gears=options["gears"], drive=options["drive"])
+    for key in ("parquet", "tree", "save"):
+        file_to_write(options[key], f"--{key}")
+    if bench.step_deg is None:
+        _known_crank(bench, options)
+    else:
+        _unknown_crank(bench, options)
+
+
+def _read(path: Path, facts: FactsTable, *, gears: int | None, drive: str | None) -> Bench:
+    tables = read_toml(path)
+    if gears is not None and drive is not None:
+        raise InputError("--drive", f"{drive!r} with --gears {gears}", "one of the two")
+    if gears is not None or drive is not None:
+        given: dict[str, Any] = {"by": drive} if drive is not None else {"gears": gears}
+        camshafts = tables.get("camshafts", {})
+        if isinstance(camshafts, dict):
+            tables["camshafts"] = {**camshafts, "drive": given}
+    try:
+        return bench_from_tables(tables, default_name=path.stem, further_facts=facts)
+    except InputError as error:
+        raise (error if error.where.startswith("options") else error.inside(path.name)) from None
+
+
+def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
+    from optimize.order_tables import print_orders, write_orders
+
+    layout = bench.layout
+    allowed = allowed_orders(
+        layout, even_only=not options["every"], n_collectors=_collectors(layout, options)
+    )
+    document = orders_document(layout, allowed, at_most_in_tree=TREE_ORDERS)
+    lines: list[str] = []
+    if len(allowed):
+        root = tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg)
+        lines = choice_lines(root, layout.labels, at_most=TREE_LINES)
+    if options["as_json"]:
+        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+    else:
+        print_orders(document, at_most=options["most"], tree=lines)
+    if options["parquet"] is not None:
+        write_orders(document, options["parquet"])
+        _wrote(options["parquet"])
+    if options["tree"] is not None:
+        _draw_tree(layout, allowed.angles_deg, options["tree"])
+    if options["save"] is not None:
+        if not len(allowed):
+            raise InputError("--save", "no even firing order to save", "--all, or another crank")
+        angles_deg = allowed.angles_deg[0]
+        _save(bench, layout.throw_angles_deg, angles_deg, options["save"], n_left=len(allowed))
+
+
+def _unknown_crank(bench: Bench, options: dict[str, Any]) -> None:
+    from optimize.order_tables import print_cranks, write_orders
+
+    assert bench.step_deg is not None
+    even_only = not options["every"]
+    found = agreeing_cranks(
+        subject_of(bench.layout),
+        bench.layout.facts,
+        step_deg=bench.step_deg,
+        even_only=even_only,
+    )
+    if options["tree"] is not None:
+        one = np.ptp(found.rows.pins_deg, axis=0).max() == 0
+        if not one:
+            raise InputError("--tree", "several cranks", "facts that leave one crank")
+    document = cranks_document(bench, found, even_only=even_only)
+    if options["as_json"]:
+        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+    else:
+        print_cranks(document, at_most=options["most"])
+    if options["parquet"] is not None:
+        write_orders(document, options["parquet"])
+        _wrote(options["parquet"])
+    rows = found.rows
+    if options["tree"] is not None:
+        _draw_tree(bench.layout, rows.angles_deg, options["tree"])
+    if options["save"] is not None:
+        n_left = len(rows.angles_deg)
+        _save(bench, rows.pins_deg[0], rows.angles_deg[0], options["save"], n_left=n_left)
+
+
+def _collectors(layout: Layout, options: dict[str, Any]) -> int:
+    return min(int(options["collectors"]), layout.engine.n_cylinders)
+
+
+def _draw_tree(layout: Layout, angles_deg: np.ndarray, path: Path) -> None:
+    if not len(angles_deg):
+        raise InputError("--tree", "no firing order to draw", "--all, or another crank")
+    from optimize.pictures import choices, drawing
+
+    root = tree_of_choices(angles_deg, layout.engine.cycle_deg)
+    figure = choices.choices_picture(layout, root, width_in=9.0)
+    for written in drawing.save(figure, path.with_suffix("")):
+        _wrote(written)
+
+
+def _save(
+    bench: Bench, pins_deg: np.ndarray, angles_deg: np.ndarray, path: Path, *, n_left: int
+) -> None:
+    """Write the file again with a crank and an order; the facts stay, and must agree."""
+    tables = dict(bench.tables)
+    crank = {k: v for k, v in tables["crank"].items() if k != "throw_angle_step_deg"}
+    tables["crank"] = {**crank, "throw_angles_deg": [float(a) for a in pins_deg]}
+    tables["firing"] = {"angles_deg": [float(a) for a in angles_deg]}
+    write_text(path, tomli_w.dumps(tables))
+    _wrote(path, f": the first of {n_left} that are left" if n_left > 1 else "")
+
+
+def _wrote(path: Path, more: str = "") -> None:
+    click.echo(f"wrote {path}{more}", err=True)

@@ -1,0 +1,201 @@
+"""Firing orders for people: tables on the terminal, rows for Parquet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+from rich.markup import escape
+from rich.table import Table
+
+from optimize.files import write_whole
+from optimize.tables import console
+
+#: What stands in both the table and the Parquet file: key, heading with unit.
+_COLUMNS = (
+    ("unevenness_deg", "uneven by [deg]"),
+    ("neighbour_firing_share", "neighbours fire"),
+    ("bank_alternation_share", "bank changes"),
+    ("exhaust_spacing_min_deg", "least pulse spacing [deg]"),
+    ("exhaust_overlap_deg", "overlap [deg]"),
+)
+
+
+def print_orders(document: dict[str, Any], *, at_most: int, tree: Sequence[str]) -> None:
+    """Print the firing orders of a known crank."""
+    out = console()
+    _print_heading(document)
+    _print_facts(document)
+    n = document["count"]
+    out.print(f"\n{_count_text(document)}", highlight=False)
+    if not n:
+        most_even = document["most_even"]
+        if most_even is not None:
+            intervals = "-".join(f"{i:.5g}" for i in most_even["intervals_deg"])
+            limits = "crank and facts allow" if document["facts"] else "crank allows"
+            out.print(
+                f"The most even order that {limits} is {'-'.join(most_even['order'])} with "
+                f"intervals {intervals} deg; --all lists every order.",
+                highlight=False,
+            )
+        return
+    out.print(_orders_table(document, at_most))
+    if n > at_most:
+        out.print(f"{n - at_most} more: --most, --json or --parquet show them.", highlight=False)
+    if tree:
+        out.print("\nWhat can fire next (crank angle in deg: cylinder)", style="bold")
+        for line in tree:
+            out.print(line, highlight=False, markup=False, soft_wrap=True)
+
+
+def _count_text(document: dict[str, Any]) -> str:
+    n, before, every = (
+        document[key] for key in ("count", "count_before_facts", "count_of_all_vectors")
+    )
+    if not n:
+        return f"No even firing order: none of the {every:,} sets of firing angles is even."
+    evenly = "even " if document["even_only"] else ""
+    text = f"{n:,} {evenly}firing {'order' if n == 1 else 'orders'}"
+    if document["facts"]:
+        text += f" left of {before:,} that the crank allows"
+    if document["even_only"] and every > 1:
+        text += f" (of {every:,} sets of firing angles, even or not)"
+    return text + (f"; sorted: {document['sorted_by']}." if n > 1 else ".")
+
+
+def _orders_table(document: dict[str, Any], at_most: int) -> Table:
+    table = Table()
+    table.add_column("firing order", overflow="fold")
+    is_even = document["even_only"]
+    if not is_even:
+        table.add_column("intervals [deg]", overflow="fold")
+    hidden = {"unevenness_deg"} if is_even else set()
+    if all(entry["bank_alternation_share"] == 0 for entry in document["orders"]):
+        hidden.add("bank_alternation_share")
+    columns = [column for column in _COLUMNS if column[0] not in hidden]
+    for _, heading in columns:
+        table.add_column(escape(heading), justify="right")
+    table.add_column("main bearings between", justify="right", overflow="fold")
+    groups = {len(o["best_collectors"]) for o in document["orders"] if o["best_collectors"]}
+    table.add_column(f"best {min(groups, default=2)} collectors", overflow="fold")
+    for entry in document["orders"][:at_most]:
+        mark = " *" if entry["is_order_of_the_file"] else ""
+        cells = ["-".join(entry["order"]) + mark]
+        if not is_even:
+            cells.append("-".join(f"{i:.5g}" for i in entry["intervals_deg"]))
+        cells += [f"{entry[key]:.4g}" for key, _ in columns]
+        cells += [" ".join(map(str, entry["main_gaps"])), _collectors_text(entry)]
+        table.add_row(*(escape(cell) for cell in cells))
+    table.caption = "* the order of the file" if document["order_of_the_file"] else None
+    return table
+
+
+def _collectors_text(entry: dict[str, Any]) -> str:
+    if entry["best_collectors"] is None:
+        return "-"
+    groups = " | ".join(" ".join(group) for group in entry["best_collectors"])
+    return f"{groups} ({entry['best_collectors_overlap_deg']:.4g} deg overlap)"
+
+
+def print_cranks(document: dict[str, Any], *, at_most: int) -> None:
+    """Print the cranks that agree with the facts, with their firing orders."""
+    out = console()
+    _print_heading(document)
+    _print_facts(document)
+    n = document["count_of_cranks"]
+    out.print(
+        f"\n{n} {'crank' if n == 1 else 'cranks'} on a lattice of "
+        f"{document['throw_angle_step_deg']:g} deg "
+        f"{'agrees' if n == 1 else 'agree'}, {document['count']} firing "
+        f"{'order' if document['count'] == 1 else 'orders'} in all.",
+        highlight=False,
+    )
+    shakes = "force_rms_N" in document["cranks"][0]
+    table = Table()
+    table.add_column("throw angles from throw 1 [deg]".replace("[", "\\["), overflow="fold")
+    table.add_column("firing orders", overflow="fold")
+    if shakes:
+        table.add_column("residual force \\[N]", justify="right")
+        table.add_column("residual couple \\[N·m]", justify="right")
+    for crank in document["cranks"][:at_most]:
+        orders = ["-".join(entry["order"]) for entry in crank["orders"]]
+        more = [f"... {len(orders) - 4} more"] if len(orders) > 4 else []
+        cells = [" ".join(f"{a:g}" for a in crank["throw_angles_deg"])]
+        cells.append("\n".join(orders[:4] + more))
+        if shakes:
+            cells += [f"{crank['force_rms_N']:.4g}", f"{crank['couple_rms_Nm']:.4g}"]
+        table.add_row(*(escape(cell) for cell in cells))
+    out.print(table)
+    if n > at_most:
+        out.print(f"{n - at_most} more: --most, --json or --parquet show them.", highlight=False)
+
+
+def _print_heading(document: dict[str, Any]) -> None:
+    out = console()
+    out.print(document["name"], style="bold", highlight=False, markup=False)
+    crank = "crank not known"
+    if document["crank_is_known"]:
+        crank = "throws at " + ", ".join(f"{a:g}" for a in document["throw_angles_deg"]) + " deg"
+    strokes = "four-stroke" if document["cycle_deg"] > 360 else "two-stroke"
+    out.print(
+        f"{strokes}, {document['rotation']} seen from the free end; cylinders "
+        f"{' '.join(document['cylinders'])} on throws "
+        f"{' '.join(str(t) for t in document['throw_of_cylinder'])}; {crank}",
+        highlight=False,
+        markup=False,
+    )
+
+
+def _print_facts(document: dict[str, Any]) -> None:
+    if not document["facts"]:
+        return
+    table = Table(title="What each fact leaves", title_justify="left")
+    for name in ("fact", "alone", "with those above", "if it were left out"):
+        table.add_column(name, justify="left" if name == "fact" else "right", overflow="fold")
+    for fact in document["facts"]:
+        counts = (
+            fact["left_by_it_alone"],
+            fact["left_by_it_and_those_before"],
+            fact["left_without_it"],
+        )
+        shown = ["very many" if count is None else f"{count:,}" for count in counts]
+        table.add_row(escape(fact["text"]), *shown)
+    idle = [f for f in document["facts"] if f["left_without_it"] == document["count"]]
+    if len(idle) == len(document["facts"]) > 1:
+        table.caption = "each of these facts follows from the others"
+    console().print(table)
+
+
+def order_rows(document: dict[str, Any]) -> pd.DataFrame:
+    """Return one row an order (of each crank, where the crank is not known)."""
+    if document["crank_is_known"]:
+        rows = [{"order_text": "-".join(entry["order"]), **entry} for entry in document["orders"]]
+        return pd.DataFrame(rows)
+    return pd.DataFrame(
+        [
+            {
+                "order_text": "-".join(entry["order"]),
+                **entry,
+                **{key: value for key, value in crank.items() if key not in ("orders", "count")},
+            }
+            for crank in document["cranks"]
+            for entry in crank["orders"]
+        ]
+    )
+
+
+def write_orders(document: dict[str, Any], path: Path) -> None:
+    """Write the orders as Parquet, with the schema name, rule and facts in the metadata."""
+    table = pa.Table.from_pandas(order_rows(document), preserve_index=False)
+    about = {
+        "crankfront.schema": document["schema"],
+        "crankfront.name": document["name"],
+        "crankfront.sorted_by": document.get("sorted_by", "throw angles, then firing angles"),
+        "crankfront.facts": "; ".join(fact["text"] for fact in document["facts"]),
+    }
+    table = table.replace_schema_metadata({**(table.schema.metadata or {}), **about})
+    write_whole(path, lambda beside: pq.write_table(table, beside))
