@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from evaluate.errors import InputError
-from evaluate.evidence import FactsTable
+from evaluate.evidence import OPTIONS, TOLERANCE_DEG, FactsTable
 from evaluate.layout import Layout, layout_from_tables
 from evaluate.tables import read_toml
 
@@ -30,12 +32,15 @@ class Bench:
         Whether dimensions and masses are real, so that forces can be computed.
     tables : dict
         The file as read.
+    facts_given : dict
+        Facts of the file and further ones, as a table for a file.
     """
 
     layout: Layout
     step_deg: float | None
     has_cylinder_data: bool
     tables: dict[str, Any]
+    facts_given: dict[str, Any]
 
 
 def read_bench(path: Path | str, *, further_facts: FactsTable | None = None) -> Bench:
@@ -51,7 +56,7 @@ def read_bench(path: Path | str, *, further_facts: FactsTable | None = None) -> 
     try:
         return bench_from_tables(tables, default_name=file.stem, further_facts=further_facts)
     except InputError as error:
-        raise (error if error.where.startswith("options") else error.inside(file.name)) from None
+        raise (error if error.where.startswith(OPTIONS) else error.inside(file.name)) from None
 
 
 def bench_from_tables(
@@ -98,7 +103,28 @@ def bench_from_tables(
         step_deg=None if step_deg is None else float(step_deg),
         has_cylinder_data=has_cylinder_data,
         tables=tables,
+        facts_given=_joined(tables.get("facts", {}), further_facts),
     )
+
+
+def _joined(of_file: dict[str, Any], further: FactsTable | None) -> dict[str, Any]:
+    """Return facts of the file with further ones behind them; what is left out stays out."""
+    joined = dict(of_file)
+    for key, value in msgspec.to_builtins(further or FactsTable()).items():
+        if isinstance(value, list):
+            if value:
+                joined[key] = [*joined.get(key, []), *_without_none(value)]
+        elif value != TOLERANCE_DEG:
+            joined[key] = value
+    return joined
+
+
+def _without_none(entries: list[Any]) -> list[Any]:
+    """Return tables without empty keys, which TOML does not know."""
+    return [
+        {k: v for k, v in entry.items() if v is not None} if isinstance(entry, dict) else entry
+        for entry in entries
+    ]
 
 
 def _n_throws(tables: dict[str, Any], crank: dict[str, Any]) -> int:

@@ -20,7 +20,7 @@ class Choice:
     angle_deg : float
         Crank angle after the first firing. [deg]
     cylinders : tuple of int
-        Indices of the cylinders that fire.
+        Indices of the cylinders that fire; none at a root where orders differ in the first firing.
     waiting : tuple of int
         At top dead centre then too, but they fire one turn later.
     done : tuple of int
@@ -61,7 +61,7 @@ def tree_of_choices(angles_deg: FloatArray, cycle_deg: float) -> Choice:
     Returns
     -------
     Choice
-        The first firing.
+        The first firing; a root without one where orders differ in it.
 
     Raises
     ------
@@ -94,7 +94,15 @@ def tree_of_choices(angles_deg: FloatArray, cycle_deg: float) -> Choice:
             n_orders=len(rows),
         )
 
-    return grow(list(range(len(events))), 0)
+    roots: dict[tuple[int, tuple[int, ...]], list[int]] = {}
+    for row, firings in enumerate(events):
+        roots.setdefault(firings[0], []).append(row)
+    first = tuple(grow(members, 0) for members in roots.values())
+    if len(first) == 1:
+        return first[0]
+    return Choice(
+        angle_deg=0.0, cylinders=(), waiting=(), done=(), following=first, n_orders=len(events)
+    )
 
 
 def _events(ticks: list[int]) -> list[tuple[int, tuple[int, ...]]]:
@@ -128,7 +136,8 @@ def choice_lines(root: Choice, labels: tuple[str, ...], *, at_most: int) -> list
         while len(choice.following) == 1:
             choice = choice.following[0]
             steps.append(_step(choice, labels))
-        lines.append(indent + "; ".join(steps))
+        if choice.cylinders or len(steps) > 1:
+            lines.append(indent + "; ".join(steps))
         if not choice.following:
             n_written += 1
             return

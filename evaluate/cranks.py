@@ -216,7 +216,7 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
     for fact in kept:
         rest = [other for other in facts if other is not fact]
         rows, is_complete = search.run(rest, MOST_FOUND)
-        ways.append(f"without {fact.text!r} {_left_text(rows, is_complete)}")
+        ways.append(f"without {fact.where} {_left_text(rows, is_complete)}")
     verb = "which contradict each other" if len(kept) > 1 else "which cannot be"
     return InputError("facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways))
 

@@ -9,7 +9,8 @@ holds there until it is refuted, which is what lets unknown cranks be built thro
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations, pairwise, product
 from typing import Annotated, Any, Literal
 
@@ -29,9 +30,15 @@ TOLERANCE_DEG = 2.0
 #: Up to here every subset of facts is tried for the smallest clash.
 MOST_CLASHING = 4
 MOST_NAMED = 4
+#: Camshafts whose lobes may be known: each doubles the senses to try.
+MOST_SENSED = 8
+#: Name of the facts that options state.
+OPTIONS = "--"
 
 Pair = Annotated[list[str], Meta(min_length=2, max_length=2)]
 Group = Annotated[list[str], Meta(min_length=2, max_length=32)]
+#: Two are always in order, since the cycle is closed.
+Sequel = Annotated[list[str], Meta(min_length=3, max_length=32)]
 Apart = Annotated[float, Meta(ge=-720, le=720)]
 Tolerance = Annotated[float, Meta(ge=0, le=45)]
 
@@ -44,7 +51,10 @@ class ApartTable(Table, kw_only=True):
 
 
 class LobesTable(Table, kw_only=True):
-    """Lobes of one kind (all exhaust or all intake) in the order in which they are met."""
+    """Lobes of one kind (all exhaust or all intake), as met going round the standing camshaft.
+
+    Of two lobes without angles, the second is met within half a turn.
+    """
 
     order: Group
     angles_deg: (
@@ -60,10 +70,11 @@ class FactsTable(Table, kw_only=True):
     same_tdc: list[Group] = field(default_factory=list)
     next: list[Pair] = field(default_factory=list)
     #: Cylinders in the order in which they fire, all of them or some.
-    order: list[Group] = field(default_factory=list)
+    order: list[Sequel] = field(default_factory=list)
     apart: list[ApartTable] = field(default_factory=list)
     tdc_apart: list[ApartTable] = field(default_factory=list)
-    #: Throws, counted from the free end, as met in the direction of rotation; together in a list.
+    #: Throws, counted from the free end, as met when one goes round the standing crank in its
+    #: direction of rotation; those that stand together in a list.
     crankpins: list[list[Annotated[int, Meta(ge=1)] | list[Annotated[int, Meta(ge=1)]]]] = field(
         default_factory=list
     )
@@ -89,6 +100,8 @@ class Subject:
         Sense of rotation seen from the free end.
     camshafts : tuple of Shaft
         Camshafts and their drives.
+    sensed : tuple of int
+        Camshafts whose lobes are known, counted from 0: only their sense of rotation matters.
     """
 
     labels: tuple[str, ...]
@@ -97,15 +110,18 @@ class Subject:
     cycle_deg: float
     is_clockwise: bool
     camshafts: tuple[Shaft, ...]
+    sensed: tuple[int, ...] = ()
 
     @property
     def n_throws(self) -> int:
         """Return the number of throws."""
         return int(self.throws.max()) + 1
 
-    def senses(self) -> BoolArray:
-        """Return all senses of the camshafts (True: as the crank), (hypotheses, camshafts)."""
-        return np.array(list(product([True, False], repeat=len(self.camshafts))), bool)
+    def senses(self, camshaft: int) -> BoolArray:
+        """Return how a camshaft turns in each hypothesis (True: as the crank), (hypotheses,)."""
+        every = np.array(list(product([True, False], repeat=len(self.sensed))), bool)
+        senses: BoolArray = every[:, self.sensed.index(camshaft)]
+        return senses
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -168,65 +184,57 @@ class Cut:
     without: int | None
 
 
-def facts_from(table: FactsTable | None, subject: Subject, where: str = "facts") -> list[Fact]:
-    """Return the facts of a table, in the order of its keys.
+def facts_from(tables: Sequence[tuple[str, FactsTable | None]], subject: Subject) -> list[Fact]:
+    """Return the facts of tables in the order of their keys, then what camshaft drives say.
 
     Parameters
     ----------
-    table : FactsTable or None
-        As read.
+    tables : sequence of (str, FactsTable or None)
+        Each with its name in messages: "facts" for the table of a file, "--" for options.
     subject : Subject
         The engine.
-    where : str
-        Name of the table in messages.
 
     Raises
     ------
     InputError
         For cylinders or throws that do not exist, or facts that no engine can have.
     """
-    table = table or FactsTable()
-    off_deg = table.tolerance_deg
-    facts = [
-        _same_tdc(group, subject, off_deg, f"{where}.same_tdc[{i}]")
-        for i, group in enumerate(table.same_tdc)
-    ]
-    facts += [_next(pair, subject, f"{where}.next[{i}]") for i, pair in enumerate(table.next)]
-    facts += [_order(group, subject, f"{where}.order[{i}]") for i, group in enumerate(table.order)]
-    for i, entry in enumerate(table.apart):
-        facts.append(_apart(entry, subject, off_deg, f"{where}.apart[{i}]"))
-    for i, entry in enumerate(table.tdc_apart):
-        facts.append(_tdc_apart(entry, subject, off_deg, f"{where}.tdc_apart[{i}]"))
-    for i, met in enumerate(table.crankpins):
-        facts.append(_crankpins(met, subject, off_deg, f"{where}.crankpins[{i}]"))
-    for i, lobes in enumerate(table.lobes):
-        facts.append(_lobes(lobes, subject, off_deg, f"{where}.lobes[{i}]"))
-    return facts
+    given = [(where, table) for where, table in tables if table is not None]
+    named = {
+        _shaft_of(lobes.order, subject, _place(where, "lobes", i))
+        for where, table in given
+        for i, lobes in enumerate(table.lobes)
+    }
+    if len(named) > MOST_SENSED:
+        raise InputError("facts.lobes", f"lobes of {len(named)} camshafts", f"up to {MOST_SENSED}")
+    subject = replace(subject, sensed=tuple(sorted(named)))
+    facts: list[Fact] = []
+    for where, table in given:
+        off_deg = table.tolerance_deg
+        kinds: list[tuple[str, Sequence[Any], Callable[[Any, str], Fact]]] = [
+            ("same_tdc", table.same_tdc, partial(_same_tdc, subject, off_deg)),
+            ("next", table.next, partial(_next, subject)),
+            ("order", table.order, partial(_order, subject)),
+            ("apart", table.apart, partial(_apart, subject, off_deg)),
+            ("tdc_apart", table.tdc_apart, partial(_tdc_apart, subject, off_deg)),
+            ("crankpins", table.crankpins, partial(_crankpins, subject, off_deg)),
+            ("lobes", table.lobes, partial(_lobes, subject, off_deg)),
+        ]
+        for key, entries, make in kinds:
+            facts += [make(entry, _place(where, key, i)) for i, entry in enumerate(entries)]
+    return facts + _drives(subject)
 
 
-def drive_facts(subject: Subject) -> list[Fact]:
-    """Return what the camshaft drives say: the sense in which each camshaft turns.
+def _place(where: str, key: str, index: int) -> str:
+    """Return the place of an entry: a key of a file, or an option with its count."""
+    if where == OPTIONS:
+        return option_name(key) + (f" (no. {index + 1})" if index else "")
+    return f"{where}.{key}[{index}]"
 
-    They cut nothing alone; together with lobes they do.
-    """
-    senses = subject.senses()
-    facts = []
-    for number, shaft in enumerate(subject.camshafts):
-        if shaft.drive.with_crank is None:
-            continue
-        agrees = senses[:, number] == shaft.drive.with_crank
 
-        def holds(rows: Rows, agrees: BoolArray = agrees) -> BoolArray:
-            return np.broadcast_to(agrees, (len(rows.angles_deg), len(agrees)))
-
-        facts.append(
-            Fact(
-                text=f"{shaft.name}, driven by {shaft.drive.words}",
-                where="camshafts.drive",
-                holds=holds,
-            )
-        )
-    return facts
+def option_name(key: str) -> str:
+    """Return the option that states a kind of fact."""
+    return "--" + key.removesuffix("_deg").replace("_", "-")
 
 
 def possible(facts: Sequence[Fact], rows: Rows) -> BoolArray:
@@ -293,13 +301,33 @@ def clash_error(
         got = f"{named}, which no {what} agrees with"
     else:
         got = f"{named}, which contradict each other: no {what} agrees with all of them"
-    ways = []
-    for fact in clash:
-        rest = [other for other in facts if other is not fact]
-        left = list(dict.fromkeys(describe(int(i)) for i in np.flatnonzero(possible(rest, rows))))
-        few = ", ".join(left[:MOST_NAMED]) + (" ..." if len(left) > MOST_NAMED else "")
-        ways.append(f"without {fact.text!r} {len(left)} left" + (f" ({few})" if few else ""))
-    return InputError("facts", got, "; ".join(ways))
+    ways: list[tuple[tuple[Fact, ...], BoolArray]] = [
+        ((fact,), _left(facts, [fact], rows)) for fact in clash
+    ]
+    if not any(kept.any() for _, kept in ways):  # a second clash stands behind the first
+        ways = _ways_out(facts, rows)
+    texts = []
+    for out, kept in ways:
+        left = list(dict.fromkeys(describe(int(i)) for i in np.flatnonzero(kept)))
+        if left:
+            few = ", ".join(left[:MOST_NAMED]) + (" ..." if len(left) > MOST_NAMED else "")
+            without = " and ".join(fact.where for fact in out)
+            texts.append(f"without {without} {len(left)} left ({few})")
+    return InputError("facts", got, "; ".join(texts) or f"fewer facts, or another {what}")
+
+
+def _left(facts: Sequence[Fact], out: Sequence[Fact], rows: Rows) -> BoolArray:
+    return possible([fact for fact in facts if fact not in out], rows)
+
+
+def _ways_out(facts: Sequence[Fact], rows: Rows) -> list[tuple[tuple[Fact, ...], BoolArray]]:
+    """Return the fewest facts whose removal leaves something, up to four; every way to do so."""
+    for size in range(2, MOST_CLASHING + 1):
+        ways = [(out, _left(facts, out, rows)) for out in combinations(facts, size)]
+        ways = [(out, kept) for out, kept in ways if kept.any()]
+        if ways:
+            return ways[:MOST_NAMED]
+    return []
 
 
 def _count(held: Sequence[BoolArray]) -> int:
@@ -320,7 +348,7 @@ def _together(held: Sequence[BoolArray], n_rows: int) -> BoolArray:
 # Facts ----------------------------------------------------------------------------------------
 
 
-def _same_tdc(group: Sequence[str], subject: Subject, off_deg: float, where: str) -> Fact:
+def _same_tdc(subject: Subject, off_deg: float, group: Sequence[str], where: str) -> Fact:
     members = _indices(group, subject, where)
 
     def holds(rows: Rows) -> BoolArray:
@@ -335,7 +363,7 @@ def _same_tdc(group: Sequence[str], subject: Subject, off_deg: float, where: str
     )
 
 
-def _tdc_apart(entry: ApartTable, subject: Subject, off_deg: float, where: str) -> Fact:
+def _tdc_apart(subject: Subject, off_deg: float, entry: ApartTable, where: str) -> Fact:
     first, second = _indices(entry.cylinders, subject, where)
 
     def holds(rows: Rows) -> BoolArray:
@@ -352,7 +380,7 @@ def _tdc_apart(entry: ApartTable, subject: Subject, off_deg: float, where: str) 
     )
 
 
-def _apart(entry: ApartTable, subject: Subject, off_deg: float, where: str) -> Fact:
+def _apart(subject: Subject, off_deg: float, entry: ApartTable, where: str) -> Fact:
     first, second = _indices(entry.cylinders, subject, where)
 
     def holds(rows: Rows) -> BoolArray:
@@ -369,7 +397,7 @@ def _apart(entry: ApartTable, subject: Subject, off_deg: float, where: str) -> F
     )
 
 
-def _next(pair: Sequence[str], subject: Subject, where: str) -> Fact:
+def _next(subject: Subject, pair: Sequence[str], where: str) -> Fact:
     first, second = _indices(pair, subject, where)
 
     def holds(rows: Rows) -> BoolArray:
@@ -382,7 +410,7 @@ def _next(pair: Sequence[str], subject: Subject, where: str) -> Fact:
     return Fact(text=f"{pair[1]} fires right after {pair[0]}", where=where, holds=holds)
 
 
-def _order(group: Sequence[str], subject: Subject, where: str) -> Fact:
+def _order(subject: Subject, group: Sequence[str], where: str) -> Fact:
     members = _indices(group, subject, where)
 
     def holds(rows: Rows) -> BoolArray:
@@ -401,7 +429,7 @@ def _order(group: Sequence[str], subject: Subject, where: str) -> Fact:
 
 
 def _crankpins(
-    met: Sequence[int | list[int]], subject: Subject, off_deg: float, where: str
+    subject: Subject, off_deg: float, met: Sequence[int | list[int]], where: str
 ) -> Fact:
     groups = [[entry] if isinstance(entry, int) else list(entry) for entry in met]
     named = [throw for group in groups for throw in group]
@@ -429,29 +457,33 @@ def _crankpins(
 
     words = ", ".join("+".join(str(throw) for throw in group) for group in groups)
     return Fact(
-        text=f"the crankpins are met in the order {words} in the direction of rotation",
+        text=f"the crankpins are met in the order {words}, going round the standing "
+        "crank in its direction of rotation",
         where=where,
         holds=holds,
         throws=frozenset(throw - 1 for throw in named),
     )
 
 
-def _lobes(table: LobesTable, subject: Subject, off_deg: float, where: str) -> Fact:
-    members = _indices(table.order, subject, f"{where}.order")
-    number, shaft = _shaft_of(members, table.order, subject, where)
+def _lobes(subject: Subject, off_deg: float, table: LobesTable, where: str) -> Fact:
+    members = _indices(table.order, subject, where)
+    number = _shaft_of(table.order, subject, where)
+    shaft = subject.camshafts[number]
     if table.angles_deg is not None:
         _check_lobe_angles(table, where)
     columns = [shaft.cylinders.tolist().index(i) for i in members]
     met_sign = 1 if table.met == "clockwise" else -1
     sign = met_sign * clockwise_sign(is_clockwise=subject.is_clockwise, seen_from=table.seen_from)
-    with_crank = subject.senses()[:, number]
+    with_crank = subject.senses(number)
 
     def holds_in(rows: Rows, sense: bool) -> BoolArray:
         places_deg = lobe_angles_deg(
             rows.angles_deg, shaft, with_crank=sense, cycle_deg=subject.cycle_deg, sign=sign
         )[:, columns]
         round_deg = wrap_deg(places_deg - places_deg[:, :1])
-        if table.angles_deg is None:
+        if table.angles_deg is None and len(members) == 2:
+            masks = [np.logical_not(round_deg[:, 1] > 0.5 * TURN_DEG + SNAP_DEG)]
+        elif table.angles_deg is None:
             masks = [np.logical_not(b < a - SNAP_DEG) for a, b in combinations(round_deg.T, 2)]
         else:
             stated_deg = np.array(table.angles_deg) - table.angles_deg[0]
@@ -468,9 +500,11 @@ def _lobes(table: LobesTable, subject: Subject, off_deg: float, where: str) -> F
     at = ""
     if table.angles_deg is not None:
         at = f" at {', '.join(f'{angle:g}' for angle in table.angles_deg)} deg"
+    elif len(members) == 2:
+        at = ", the second within half a turn"
     return Fact(
-        text=f"lobes {', '.join(table.order)} of the {shaft.name} are met in this order{at}, "
-        f"{table.met} as seen from the {table.seen_from}",
+        text=f"lobes {', '.join(table.order)} of the {shaft.name} are met in this order{at}, going "
+        f"{table.met} round the standing shaft as seen from the {table.seen_from}",
         where=where,
         holds=holds,
         throws=_throws(members, subject),
@@ -490,21 +524,40 @@ def _check_lobe_angles(table: LobesTable, where: str) -> None:
         )
 
 
-def _shaft_of(
-    members: list[int], labels: Sequence[str], subject: Subject, where: str
-) -> tuple[int, Shaft]:
+def _shaft_of(labels: Sequence[str], subject: Subject, where: str) -> int:
+    members = set(_indices(labels, subject, where))
     for number, shaft in enumerate(subject.camshafts):
-        if set(members) <= set(shaft.cylinders.tolist()):
-            return number, shaft
+        if members <= set(shaft.cylinders.tolist()):
+            return number
     allowed = "; ".join(
         f"{shaft.name}: {', '.join(subject.labels[i] for i in shaft.cylinders)}"
         for shaft in subject.camshafts
     )
     raise InputError(
-        f"{where}.order",
-        f"{', '.join(labels)}, on different camshafts",
-        f"those of one ({allowed})",
+        where, f"{', '.join(labels)}, on different camshafts", f"those of one ({allowed})"
     )
+
+
+def _drives(subject: Subject) -> list[Fact]:
+    """Return the senses in which camshafts turn: they cut nothing alone, but with lobes they do."""
+    facts = []
+    for number in subject.sensed:
+        shaft = subject.camshafts[number]
+        if shaft.drive.with_crank is None:
+            continue
+        agrees = subject.senses(number) == shaft.drive.with_crank
+
+        def holds(rows: Rows, agrees: BoolArray = agrees) -> BoolArray:
+            return np.broadcast_to(agrees, (len(rows.angles_deg), len(agrees)))
+
+        facts.append(
+            Fact(
+                text=f"{shaft.name}, driven by {shaft.drive.words}",
+                where="camshafts.drive",
+                holds=holds,
+            )
+        )
+    return facts
 
 
 def _phases_deg(rows: Rows, subject: Subject) -> FloatArray:

@@ -201,6 +201,8 @@ class Layout:
         A batch of one.
     assumed : tuple of str
         What the file left open and how it was filled in, as sentences.
+    order_is_given : bool
+        Whether the firing order is from the file.
     mains_assumed : bool
         Whether the places of the main bearings are a guess.
     camshafts : tuple of Shaft
@@ -216,6 +218,7 @@ class Layout:
     engine: Engine
     batch: Batch
     assumed: tuple[str, ...]
+    order_is_given: bool
     mains_assumed: bool
     camshafts: tuple[Shaft, ...]
     facts: tuple[Fact, ...]
@@ -319,9 +322,7 @@ def layout_from_tables(
         is_clockwise=file.rotation == "clockwise",
         camshafts=camshafts,
     )
-    facts = evidence.facts_from(file.facts, subject)
-    facts += evidence.facts_from(further_facts, subject, "options")
-    facts += evidence.drive_facts(subject) if facts else []
+    facts = evidence.facts_from([("facts", file.facts), (evidence.OPTIONS, further_facts)], subject)
     known = _Known(facts=facts if must_agree else [], throw_angles_deg=throw_angles_deg)
     bits = _firing_bits(file, batch, names, known, engine.cycle_deg, assumed)
     batch = batch.having(firing_bits=bits)
@@ -341,6 +342,7 @@ def layout_from_tables(
         engine=engine,
         batch=batch,
         assumed=tuple(assumed),
+        order_is_given=file.firing.order is not None or file.firing.angles_deg is not None,
         camshafts=camshafts,
         facts=tuple(facts),
         mains_assumed=file.crank.main_bearing_positions_mm is None,

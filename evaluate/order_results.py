@@ -43,6 +43,7 @@ def orders_document(
     """
     given = "-".join(order_texts(layout.labels, layout.firing_angles_deg[np.newaxis])[0])
     is_given = np.all(np.abs(allowed.angles_deg - layout.firing_angles_deg) < 1e-6, axis=1)
+    is_given &= layout.order_is_given
     document = {
         **_heading(layout),
         "crank_is_known": True,
@@ -53,7 +54,7 @@ def orders_document(
         "count_before_facts": allowed.n_before_facts,
         "count_of_all_vectors": allowed.n_vectors,
         "sorted_by": SORT_RULE,
-        "order_of_the_file": given,
+        "order_of_the_file": given if layout.order_is_given else None,
         "facts": [_fact(cut) for cut in allowed.cuts],
         "most_even": None if len(allowed) else _most_even(layout),
         "orders": _orders(layout, allowed, is_given.tolist()),

@@ -8,19 +8,18 @@ from typing import Any
 
 import click
 import numpy as np
-import tomli_w
 
 from evaluate.bench import Bench, bench_from_tables
 from evaluate.choices import choice_lines, tree_of_choices
 from evaluate.cranks import agreeing_cranks
 from evaluate.errors import InputError
-from evaluate.evidence import FactsTable
+from evaluate.evidence import OPTIONS, FactsTable
 from evaluate.layout import Layout, subject_of
 from evaluate.order_results import cranks_document, orders_document
 from evaluate.orders import allowed_orders
 from evaluate.tables import read_toml
 from optimize.fact_options import facts_table
-from optimize.files import file_to_write, write_text
+from optimize.files import file_to_write, toml_text, write_text
 
 #: Orders whose tree of choices is written out on the terminal, and in the JSON document.
 TREE_LINES, TREE_ORDERS = 12, 2048
@@ -63,7 +62,7 @@ def _read(path: Path, facts: FactsTable, *, gears: int | None, drive: str | None
     try:
         return bench_from_tables(tables, default_name=path.stem, further_facts=facts)
     except InputError as error:
-        raise (error if error.where.startswith("options") else error.inside(path.name)) from None
+        raise (error if error.where.startswith(OPTIONS) else error.inside(path.name)) from None
 
 
 def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
@@ -73,6 +72,9 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
     allowed = allowed_orders(
         layout, even_only=not options["every"], n_collectors=_collectors(layout, options)
     )
+    for key in ("tree", "save"):
+        if options[key] is not None and not len(allowed):
+            raise InputError(f"--{key}", "no even firing order", "--all, or another crank")
     document = orders_document(layout, allowed, at_most_in_tree=TREE_ORDERS)
     lines: list[str] = []
     if len(allowed):
@@ -88,8 +90,6 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
     if options["tree"] is not None:
         _draw_tree(layout, allowed.angles_deg, options["tree"])
     if options["save"] is not None:
-        if not len(allowed):
-            raise InputError("--save", "no even firing order to save", "--all, or another crank")
         angles_deg = allowed.angles_deg[0]
         _save(bench, layout.throw_angles_deg, angles_deg, options["save"], n_left=len(allowed))
 
@@ -130,8 +130,6 @@ def _collectors(layout: Layout, options: dict[str, Any]) -> int:
 
 
 def _draw_tree(layout: Layout, angles_deg: np.ndarray, path: Path) -> None:
-    if not len(angles_deg):
-        raise InputError("--tree", "no firing order to draw", "--all, or another crank")
     from optimize.pictures import choices, drawing
 
     root = tree_of_choices(angles_deg, layout.engine.cycle_deg)
@@ -143,13 +141,18 @@ def _draw_tree(layout: Layout, angles_deg: np.ndarray, path: Path) -> None:
 def _save(
     bench: Bench, pins_deg: np.ndarray, angles_deg: np.ndarray, path: Path, *, n_left: int
 ) -> None:
-    """Write the file again with a crank and an order; the facts stay, and must agree."""
+    """Write the file again with a crank and an order, and the facts that led there."""
     tables = dict(bench.tables)
     crank = {k: v for k, v in tables["crank"].items() if k != "throw_angle_step_deg"}
     tables["crank"] = {**crank, "throw_angles_deg": [float(a) for a in pins_deg]}
     tables["firing"] = {"angles_deg": [float(a) for a in angles_deg]}
-    write_text(path, tomli_w.dumps(tables))
-    _wrote(path, f": the first of {n_left} that are left" if n_left > 1 else "")
+    if bench.facts_given:
+        tables["facts"] = bench.facts_given
+    write_text(path, toml_text(tables))
+    notes = [f"the first of {n_left} that are left"] if n_left > 1 else []
+    if not bench.has_cylinder_data:
+        notes.append("crankfront evaluate needs a [cylinder] table beside it")
+    _wrote(path, f" ({'; '.join(notes)})" if notes else "")
 
 
 def _wrote(path: Path, more: str = "") -> None:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import fields
-from itertools import pairwise
 from typing import Any
 
 import pandas as pd
-import tomli_w
 
 from evaluate import units
 from evaluate.batch import SLOTS
 from evaluate.layout import Layout, layout_from_tables
 from evaluate.proportions import Proportions
 from optimize.families import Family
+from optimize.files import toml_text
 from optimize.study import Study
 
 
@@ -59,7 +58,7 @@ def layout_tables(row: pd.Series, family: Family, study: Study, *, name: str) ->
         "crank": {
             "throw_angles_deg": [float(a) for a in row["throw_angles_deg"]],
             "throw_positions_mm": [mm(float(s)) for s in engine.throw_positions_m],
-            "main_bearing_positions_mm": main_positions_mm(family),
+            "main_bearing_positions_mm": [mm(float(s)) for s in engine.main_positions_m],
         },
         "banks": {"angles_deg": [0.0] if engine.n_banks == 1 else [-half_deg, half_deg]},
         "cylinders": {
@@ -95,17 +94,6 @@ def _order_is_ambiguous(row: pd.Series) -> bool:
     return bool(max(intervals) - min(intervals) > 1e-6)
 
 
-def main_positions_mm(family: Family) -> list[float]:
-    """Return where main bearings stand: between throws, and beyond the outer ones. [mm]"""
-    engine = family.engine
-    throws_mm = [units.mm_from_m(float(s)) for s in engine.throw_positions_m]
-    per_bay = {"split": 2, "own-web": 2}.get(family.pins, 1)
-    bays = [throws_mm[i : i + per_bay] for i in range(0, len(throws_mm), per_bay)]
-    inner = [0.5 * (left[-1] + right[0]) for left, right in pairwise(bays)]
-    half_mm = 0.6 * units.mm_from_m(engine.bore_m)
-    return [throws_mm[0] - half_mm, *inner, throws_mm[-1] + half_mm]
-
-
 def layout_of(row: pd.Series, family: Family, study: Study, *, name: str) -> Layout:
     """Return one design as a checked layout."""
     return layout_from_tables(layout_tables(row, family, study, name=name))
@@ -117,4 +105,4 @@ def layout_text(row: pd.Series, family: Family, study: Study, *, name: str) -> s
         f"# {name}: {row['family']}, design {row['design']} of the study {study.name!r}.\n"
         "# Concept-stage estimate; see the caution in the README before anything is built.\n\n"
     )
-    return heading + tomli_w.dumps(layout_tables(row, family, study, name=name))
+    return heading + toml_text(layout_tables(row, family, study, name=name))

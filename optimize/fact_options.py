@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
 from evaluate.errors import InputError
-from evaluate.evidence import FactsTable
+from evaluate.evidence import FactsTable, option_name
 from evaluate.tables import typed
 
 
@@ -33,7 +34,7 @@ def facts_table(
     table: dict[str, Any] = {
         "same_tdc": [_labels(text, "--same-tdc") for text in same_tdc],
         "next": [_labels(text, "--next") for text in after],
-        "order": [_labels(text, "--order") for text in order],
+        "order": [_labels(text, "--order", least=3) for text in order],
         "apart": [_apart(text, "--apart") for text in apart],
         "tdc_apart": [_apart(text, "--tdc-apart") for text in tdc_apart],
         "crankpins": [_crankpins(text) for text in crankpins],
@@ -46,13 +47,17 @@ def facts_table(
     try:
         return typed(table, FactsTable)
     except InputError as error:
-        raise error.inside("options") from None
+        key = re.split(r"[\[.]", error.where)[0]
+        raise InputError(option_name(key), error.got, error.allowed, error.suggestion) from None
 
 
 def _labels(text: str, option: str, *, least: int = 2) -> list[str]:
     labels = [label.strip() for label in text.split(",")]
     if len(labels) < least or not all(labels):
-        raise InputError(option, repr(text), "cylinder labels with commas between, such as 1,3")
+        example = ",".join(("1", "3", "4", "2")[:least])
+        raise InputError(
+            option, repr(text), f"{least} cylinder labels or more with commas between: {example}"
+        )
     return labels
 
 
@@ -63,14 +68,15 @@ def _apart(text: str, option: str) -> dict[str, Any]:
     return {"cylinders": labels, "degrees": _number(degrees, option)}
 
 
-def _crankpins(text: str) -> list[list[int]]:
+def _crankpins(text: str) -> list[int | list[int]]:
     groups = [group.split("+") for group in text.split(",")]
     try:
-        return [[int(throw) for throw in group] for group in groups]
+        met = [[int(throw) for throw in group] for group in groups]
     except ValueError:
         raise InputError(
             "--crankpins", repr(text), "throws in the order they are met, such as 1,2+5,3+4"
         ) from None
+    return [throws[0] if len(throws) == 1 else throws for throws in met]
 
 
 def _lobes(text: str) -> dict[str, Any]:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+
+import tomli_w
 
 from evaluate.errors import InputError
 
@@ -36,6 +40,19 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write a text file whole or not at all."""
     write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8"))
+
+
+def toml_text(tables: dict[str, Any]) -> str:
+    """Return tables as TOML, lists of plain values on one line, as people write them."""
+
+    def on_one_line(found: re.Match[str]) -> str:
+        items = [line.strip().rstrip(",") for line in found[0].splitlines()[1:-1]]
+        return f"[{', '.join(items)}]"
+
+    text = tomli_w.dumps(tables)
+    for items in (r"[^\[\]{}\n]+", r"\[[^\[\]{}\n]*\]"):  # plain values, then lists of them
+        text = re.sub(rf"\[\n(?: +{items},\n)+ *\]", on_one_line, text)
+    return text
 
 
 def writable_directory(path: Path, where: str) -> Path:

@@ -166,7 +166,7 @@ def _print_facts(document: dict[str, Any]) -> None:
         table.add_row(escape(fact["text"]), *shown)
     idle = [f for f in document["facts"] if f["left_without_it"] == document["count"]]
     if len(idle) == len(document["facts"]) > 1:
-        table.caption = "each of these facts follows from the others"
+        table.caption = "any one of these facts could be left out"
     console().print(table)
 
 

@@ -123,7 +123,10 @@ def _orders_table(inertia: dict[str, Any]) -> Table:
                 ]
                 cells.append(f"{parts[0]:,.5g} ({parts[1]:,.5g} + {parts[2]:,.5g})")
         table.add_row(order, *cells)
-    turning = inertia["rotating"]["1"]
+    # Far below one newton and one newton metre is round-off, whatever the engine.
+    turning = {key: value or 0.0 for key, value in inertia["rotating"]["1"].items()}
+    for key in ("force_peak_N", "couple_peak_Nm"):
+        turning[key] = 0.0 if turning[key] < 1e-6 else turning[key]
     table.caption = (
         f"rotating masses before counterweights: {turning['force_peak_N']:,.5g} N, "
         f"{turning['couple_peak_Nm']:,.5g} N·m"
