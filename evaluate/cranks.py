@@ -216,9 +216,10 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
     for fact in kept:
         rest = [other for other in facts if other is not fact]
         rows, is_complete = search.run(rest, MOST_FOUND)
-        ways.append(f"without {fact.where} {_left_text(rows, is_complete)}")
+        if len(rows.angles_deg):
+            ways.append(f"without {fact.where} {_left_text(rows, is_complete)}")
     verb = "which contradict each other" if len(kept) > 1 else "which cannot be"
-    return InputError("facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways))
+    return InputError("facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways) or "fewer facts")
 
 
 def _left_text(rows: Rows, is_complete: bool) -> str:

@@ -163,7 +163,11 @@ class _Known:
         return angles_deg[kept]
 
     def check(
-        self, angles_deg: FloatArray, names: tuple[str, ...], choices_deg: FloatArray | None
+        self,
+        angles_deg: FloatArray,
+        names: tuple[str, ...],
+        phases_deg: FloatArray,
+        cycle_deg: float,
     ) -> None:
         """Refuse stated firing angles that contradict a fact, or the facts together."""
         pins_deg = np.array([self.throw_angles_deg], float)
@@ -171,8 +175,9 @@ class _Known:
         if evidence.possible(self.facts, rows)[0]:
             return
         clash = " and ".join(repr(fact.text) for fact in evidence.clashes(self.facts, rows)[0])
-        none = angles_deg[np.newaxis][:0]
-        left = none if choices_deg is None else self.left(choices_deg, names)
+        even_only = len(names) > MOST_FOR_ORDERS
+        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
+        left = self.left(choices_deg, names)
         orders = list(dict.fromkeys("-".join(order_text(names, row)) for row in left))
         raise InputError(
             "firing",
@@ -589,9 +594,7 @@ def _firing_bits(
             limits = "the crank and the facts allow" if known.facts else "the crank allows"
             assumed.append(f"no firing order in the file: the most even that {limits}, {order}")
     if table.order is not None or table.angles_deg is not None:
-        few = n <= MOST_FOR_ORDERS
-        choices = firing.allowed_firing_angles_deg(phases_deg, cycle_deg) if few else None
-        known.check(angles_deg, names, choices)
+        known.check(angles_deg, names, phases_deg, cycle_deg)
     turns: FloatArray = np.rint((angles_deg - phases_deg) / firing.TURN_DEG)
     return turns.astype(np.int64)[np.newaxis]
 

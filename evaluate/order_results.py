@@ -23,7 +23,7 @@ _METRIC_NAMES = {"firing_unevenness_deg": "unevenness_deg", "firing_fluctuation"
 
 
 def orders_document(
-    layout: Layout, allowed: AllowedOrders, *, at_most_in_tree: int
+    layout: Layout, allowed: AllowedOrders, *, at_most: int | None = None, at_most_in_tree: int
 ) -> dict[str, Any]:
     """Return the firing orders of a crank with scores, facts and the tree of choices.
 
@@ -33,6 +33,8 @@ def orders_document(
         The engine.
     allowed : AllowedOrders
         From `evaluate.orders.allowed_orders`.
+    at_most : int or None
+        Orders to describe, the best first; all by default.
     at_most_in_tree : int
         The tree is left out (None) when there are more orders.
 
@@ -57,12 +59,13 @@ def orders_document(
         "order_of_the_file": given if layout.order_is_given else None,
         "facts": [_fact(cut) for cut in allowed.cuts],
         "most_even": None if len(allowed) else _most_even(layout),
-        "orders": _orders(layout, allowed, is_given.tolist()),
+        "orders": [],
         "tree": _tree(tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg), layout.labels)
         if 0 < len(allowed) <= at_most_in_tree
         else None,
     }
     result: dict[str, Any] = plain(document)
+    result["orders"] = _orders(layout, allowed, is_given.tolist(), at_most)  # plain already
     return result
 
 
@@ -151,27 +154,28 @@ def _most_even(layout: Layout) -> dict[str, Any] | None:
 
 
 def _orders(
-    layout: Layout, allowed: AllowedOrders, is_given: Sequence[bool]
+    layout: Layout, allowed: AllowedOrders, is_given: Sequence[bool], at_most: int | None
 ) -> list[dict[str, Any]]:
-    entries = []
-    for row, order in enumerate(allowed.orders):
-        angles_deg = allowed.angles_deg[row]
-        entries.append(
-            {
-                "order": order,
-                "angles_deg": angles_deg,
-                "intervals_deg": _intervals_deg(angles_deg, layout),
-                **{_METRIC_NAMES.get(key, key): allowed.scores[key][row] for key in SCORE_KEYS},
-                "main_gaps": allowed.main_gaps[row],
-                "main_gap_least": int(allowed.scores["main_gap_least"][row]),
-                "main_gap_mean": allowed.scores["main_gap_mean"][row],
-                "best_collectors": allowed.best_collectors[row],
-                "best_collectors_overlap_deg": allowed.best_overlap_deg[row],
-                "best_collectors_spacing_min_deg": allowed.best_spacing_min_deg[row],
-                "is_order_of_the_file": is_given[row],
-            }
-        )
-    return entries
+    rising_deg = np.sort(allowed.angles_deg, axis=1).T
+    columns: dict[str, Sequence[Any]] = {
+        "order": allowed.orders,
+        "angles_deg": allowed.angles_deg.tolist(),
+        "intervals_deg": firing.intervals_from_sorted(
+            rising_deg, layout.engine.cycle_deg
+        ).T.tolist()
+        if len(allowed)
+        else [],
+        **{_METRIC_NAMES.get(key, key): allowed.scores[key].tolist() for key in SCORE_KEYS},
+        "main_gaps": allowed.main_gaps,
+        "main_gap_least": allowed.scores["main_gap_least"].astype(np.int64).tolist(),
+        "main_gap_mean": allowed.scores["main_gap_mean"].tolist(),
+        "best_collectors": allowed.best_collectors,
+        "best_collectors_overlap_deg": plain(allowed.best_overlap_deg),
+        "best_collectors_spacing_min_deg": plain(allowed.best_spacing_min_deg),
+        "is_order_of_the_file": is_given,
+    }
+    rows = zip(*(values[:at_most] for values in columns.values()), strict=True)
+    return [dict(zip(columns, row, strict=True)) for row in rows]
 
 
 def _intervals_deg(angles_deg: FloatArray, layout: Layout) -> FloatArray:

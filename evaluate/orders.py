@@ -82,7 +82,7 @@ class AllowedOrders:
 
 
 def allowed_orders(
-    layout: Layout, *, even_only: bool = True, n_collectors: int = 2
+    layout: Layout, *, even_only: bool = True, n_collectors: int | None = None
 ) -> AllowedOrders:
     """Return every firing order that a crank allows and its facts leave.
 
@@ -92,8 +92,8 @@ def allowed_orders(
         The firing order of its file does not matter.
     even_only : bool
         Keep only those that fire evenly (within 1e-6 deg).
-    n_collectors : int
-        Groups of the best collector partition.
+    n_collectors : int or None
+        Groups of the best collector partition; by default two, or one for a single cylinder.
 
     Returns
     -------
@@ -110,6 +110,7 @@ def allowed_orders(
         raise InputError(
             "cylinders", f"{n} of them with all orders", f"up to {MOST_FOR_ORDERS}, or even ones"
         )
+    n_collectors = min(2, n) if n_collectors is None else n_collectors
     if not 1 <= n_collectors <= n:
         raise InputError("collectors", str(n_collectors), f"1 to {n}")
     phases_deg = firing.crank_phases_deg(layout.batch)[0]

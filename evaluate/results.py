@@ -246,10 +246,12 @@ def plain(value: Any) -> Any:
     """Return the value with numpy types as plain ones and NaN as None."""
     if isinstance(value, dict):
         return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray) and (value.dtype.kind in "iub" or np.isfinite(value).all()):
+        return value.tolist()
     if isinstance(value, (list, tuple, np.ndarray)):
         return [plain(item) for item in value]
-    if isinstance(value, np.integer):
-        return int(value)
+    if isinstance(value, (np.integer, np.bool_)):
+        return value.item()
     if isinstance(value, (float, np.floating)):
         return float(value) if math.isfinite(value) else None
     return value

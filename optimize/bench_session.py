@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,7 @@ from evaluate.order_results import cranks_document, orders_document
 from evaluate.orders import allowed_orders
 from evaluate.tables import read_toml
 from optimize.fact_options import facts_table
-from optimize.files import file_to_write, toml_text, write_text
+from optimize.files import file_to_write, json_text, toml_text, write_text
 
 #: Orders whose tree of choices is written out on the terminal, and in the JSON document.
 TREE_LINES, TREE_ORDERS = 12, 2048
@@ -75,13 +74,21 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
     for key in ("tree", "save"):
         if options[key] is not None and not len(allowed):
             raise InputError(f"--{key}", "no even firing order", "--all, or another crank")
-    document = orders_document(layout, allowed, at_most_in_tree=TREE_ORDERS)
+    needs_all = options["as_json"] or options["parquet"] is not None
+    document = orders_document(
+        layout,
+        allowed,
+        at_most=None if needs_all else options["most"],
+        at_most_in_tree=TREE_ORDERS if options["as_json"] else 0,
+    )
     lines: list[str] = []
-    if len(allowed):
+    if len(allowed) > TREE_ORDERS:
+        lines = [f"left out: over {TREE_ORDERS:,} orders; facts cut it down"]
+    elif len(allowed):
         root = tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg)
         lines = choice_lines(root, layout.labels, at_most=TREE_LINES)
     if options["as_json"]:
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+        click.echo(json_text(document))
     else:
         print_orders(document, at_most=options["most"], tree=lines)
     if options["parquet"] is not None:
@@ -111,7 +118,7 @@ def _unknown_crank(bench: Bench, options: dict[str, Any]) -> None:
             raise InputError("--tree", "several cranks", "facts that leave one crank")
     document = cranks_document(bench, found, even_only=even_only)
     if options["as_json"]:
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+        click.echo(json_text(document))
     else:
         print_cranks(document, at_most=options["most"])
     if options["parquet"] is not None:

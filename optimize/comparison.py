@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -19,7 +18,7 @@ from evaluate.errors import InputError
 from evaluate.layout import Layout, order_text
 from evaluate.results import plain
 from evaluate.units import rad_s_from_rpm, rpm_from_rad_s
-from optimize.files import file_to_write
+from optimize.files import file_to_write, json_text
 from optimize.summary import CAUTION, value_text
 from optimize.tables import console
 
@@ -45,7 +44,7 @@ def compare_layouts(
     file_to_write(picture, "--picture")
     document = comparison_document(layouts)
     if as_json:
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+        click.echo(json_text(document))
     else:
         print_comparison(document)
     if picture is not None:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import tomli_w
 
 from evaluate.errors import InputError
@@ -40,6 +41,11 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write a text file whole or not at all."""
     write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8"))
+
+
+def json_text(document: Any) -> str:
+    """Return plain values as indented JSON; quick for documents of tens of megabytes too."""
+    return msgspec.json.format(msgspec.json.encode(document), indent=1).decode()
 
 
 def toml_text(tables: dict[str, Any]) -> str:
