@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 
 from evaluate.errors import InputError
-from evaluate.evidence import OPTIONS, TOLERANCE_DEG, FactsTable
+from evaluate.fact_kinds import OPTIONS, TOLERANCE_DEG, FactsTable
 from evaluate.layout import Layout, layout_from_tables
 from evaluate.tables import read_toml
 
@@ -97,7 +97,11 @@ def bench_from_tables(
         and not isinstance(step_deg, bool)
         and 1 <= step_deg <= 180
     ):
-        raise InputError("crank.throw_angle_step_deg", repr(step_deg), "a number from 1 to 180")
+        raise InputError(
+            "crank.throw_angle_step_deg",
+            repr(step_deg),
+            "a whole part of 360 from 1 to 180, such as 15",
+        )
     return Bench(
         layout=layout,
         step_deg=None if step_deg is None else float(step_deg),

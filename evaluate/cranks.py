@@ -63,7 +63,9 @@ def agreeing_cranks(
     """
     if abs(TURN_DEG / step_deg - round(TURN_DEG / step_deg)) > SNAP_DEG:
         raise InputError(
-            "crank.throw_angle_step_deg", f"{step_deg:g}", "a whole part of 360, such as 15"
+            "crank.throw_angle_step_deg",
+            f"{step_deg:g}",
+            "a whole part of 360 from 1 to 180, such as 15",
         )
     search = _Search(subject=subject, step_deg=step_deg, even_only=even_only)
     rows, is_complete = search.run(facts, MOST_FOUND)
@@ -147,7 +149,9 @@ class _Search:
     def _options(self, members: np.ndarray, *, is_first: bool) -> tuple[FloatArray, FloatArray]:
         """Return throw angles, (options,), and firing angles of its cylinders, (options, ...)."""
         subject, n = self.subject, len(self.subject.labels)
-        lattice_deg = np.zeros(1) if is_first else np.arange(0.0, TURN_DEG, self.step_deg)
+        # As parts of a turn: a step such as 51.428571 must not give a place too many.
+        n_places = 1 if is_first else round(TURN_DEG / self.step_deg)
+        lattice_deg = np.arange(n_places) * TURN_DEG / n_places
         turns = (0, 1) if subject.cycle_deg > TURN_DEG else (0,)
         bits = np.array(list(product(*([(0,) if i == 0 else turns for i in members]))), np.float64)
         pins_deg = np.repeat(lattice_deg, len(bits))
@@ -219,7 +223,9 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
         if len(rows.angles_deg):
             ways.append(f"without {fact.where} {_left_text(rows, is_complete)}")
     verb = "which contradict each other" if len(kept) > 1 else "which cannot be"
-    return InputError("facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways) or "fewer facts")
+    return InputError(
+        "facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways) or "fewer facts"
+    )
 
 
 def _left_text(rows: Rows, is_complete: bool) -> str:

@@ -2,188 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
 import msgspec
 import numpy as np
-from msgspec import Meta
 
-from evaluate import evidence, exhaust, firing, numbering, sizing, units
+from evaluate import exhaust, firing, numbering, sizing, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
-from evaluate.camshafts import CamshaftsTable, Shaft, shafts
-from evaluate.errors import InputError, nearest, unknown_word
-from evaluate.evidence import Fact, FactsTable, Rows, Subject
+from evaluate.camshafts import Shaft, shafts
+from evaluate.errors import InputError, unknown_word
+from evaluate.evidence import Fact, Subject
+from evaluate.fact_kinds import OPTIONS, FactsTable, facts_from
+from evaluate.layout_tables import (
+    MOST_CYLINDERS,
+    REFERENCE_SPEED_RPM,
+    BalanceTable,
+    CrankTable,
+    ExhaustTable,
+    LayoutTables,
+    OperationTable,
+)
+from evaluate.order_choice import MOST_FOR_ORDERS as MOST_FOR_ORDERS
+from evaluate.order_choice import Known, firing_bits
+from evaluate.order_choice import order_text as order_text
+from evaluate.order_choice import order_texts as order_texts
 from evaluate.proportions import Proportions
-from evaluate.tables import Table, read_toml, typed
+from evaluate.tables import lengths_agree, read_toml, typed
 
-MOST_CYLINDERS = 32
-#: Up to here every firing order of a crank is tried, 2^15 bit sets.
-MOST_FOR_ORDERS = 16
-REFERENCE_SPEED_RPM = 1000.0
 #: A web, not a main bearing, fits where throws stand nearer: a project assumption. [bores]
 WEB_BELOW_BORES = 0.9
 DRAWN_BORE_TO_STROKE = 0.9  # only to place the outer bearings of a single throw without a bore
-ANGLE_TOLERANCE_DEG = 0.01  # of given firing angles against what the crank gives
-
-# Bounds far beyond any engine: they keep slips of the pen from becoming infinities.
-Length = Annotated[float, Meta(ge=0.01, le=1e5)]
-Place = Annotated[float, Meta(ge=-1e6, le=1e6)]
-Mass = Annotated[float, Meta(ge=0, le=1e6)]
-Angle = Annotated[float, Meta(ge=-36000, le=36000)]
-Positive = Annotated[float, Meta(gt=0, le=1e9)]
-NotNegative = Annotated[float, Meta(ge=0, le=10)]
-Share = Annotated[float, Meta(ge=0, le=1)]
-Count = Annotated[int, Meta(ge=1)]
-Some = Meta(min_length=1, max_length=MOST_CYLINDERS)
-
-
-class CylinderTable(Table, kw_only=True):
-    """Dimensions and masses of one cylinder."""
-
-    stroke_mm: Length
-    rod_length_mm: Length
-    reciprocating_mass_kg: Annotated[float, Meta(gt=0, le=1e6)]
-    bore_mm: Length | None = None
-    pin_path_offset_mm: Place = 0.0
-    rotating_mass_kg: Mass = 0.0
-
-
-class CrankTable(Table, kw_only=True):
-    """Throws, from the free end to the driving end."""
-
-    throw_angles_deg: Annotated[list[Angle], Some] | None = None
-    #: Where the angles are not known: the lattice that they are sought on, from facts.
-    throw_angle_step_deg: Annotated[float, Meta(ge=1, le=180)] | None = None
-    throw_positions_mm: Annotated[list[Place], Some] | None = None
-    throw_pitch_mm: Length | None = None
-    reference_mm: Place | None = None
-    main_bearing_positions_mm: Annotated[list[Place], Meta(min_length=2)] | None = None
-
-
-class BanksTable(Table, kw_only=True):
-    """Bank axes, 0 straight up, in the direction of rotation."""
-
-    angles_deg: Annotated[list[Angle], Some] = msgspec.field(default_factory=lambda: [0.0])
-
-
-class CylindersTable(Table, kw_only=True):
-    """What drives each cylinder and where it stands."""
-
-    throw: Annotated[list[Count], Some] | None = None
-    bank: Annotated[list[Count], Some] | None = None
-    labels: Annotated[list[str], Some] | None = None
-    position_mm: Annotated[list[Place], Some] | None = None
-
-
-class FiringTable(Table, kw_only=True):
-    """Firing order, or firing angles by cylinder."""
-
-    order: Annotated[list[str], Some] | None = None
-    angles_deg: Annotated[list[Angle], Some] | None = None
-
-
-class ShaftTable(Table, kw_only=True):
-    """One balance shaft."""
-
-    order: Literal[1, 2]
-    sense: Literal["forward", "backward"]
-    fraction: Annotated[float, Meta(gt=0, le=1)] = 1.0
-
-
-class BalanceTable(Table, kw_only=True):
-    """Counterweights and balance shafts."""
-
-    rotating_fraction: NotNegative = 1.0
-    reciprocating_fraction: NotNegative = 0.0
-    shafts: list[ShaftTable] = msgspec.field(default_factory=list)
-
-
-class ExhaustTable(Table, kw_only=True):
-    """Collectors: "one", "per bank", "best of 2", or lists of labels."""
-
-    collectors: str | list[list[str]] = "per bank"
-    open_duration_deg: Annotated[float, Meta(gt=0, le=720)] = 240.0
-
-
-class OperationTable(Table, kw_only=True):
-    """Running conditions."""
-
-    speed_rpm: Annotated[float, Meta(ge=0.01, le=1e6)] = REFERENCE_SPEED_RPM
-
-
-ProportionsTable = msgspec.defstruct(
-    "ProportionsTable",
-    [(item.name, float | None, None) for item in fields(Proportions)],
-    forbid_unknown_fields=True,
-    kw_only=True,
-)
-
-
-class LayoutTables(Table, kw_only=True):
-    """A layout file."""
-
-    cylinder: CylinderTable
-    crank: CrankTable
-    name: str = ""
-    cycle_strokes: Literal[2, 4] = 4
-    rotation: Literal["clockwise", "anticlockwise"] = "clockwise"
-    numbering: str = numbering.DEFAULT
-    banks: BanksTable = msgspec.field(default_factory=BanksTable)
-    cylinders: CylindersTable = msgspec.field(default_factory=CylindersTable)
-    firing: FiringTable = msgspec.field(default_factory=FiringTable)
-    balance: BalanceTable = msgspec.field(default_factory=BalanceTable)
-    exhaust: ExhaustTable = msgspec.field(default_factory=ExhaustTable)
-    operation: OperationTable | None = None
-    camshafts: CamshaftsTable | None = None
-    facts: FactsTable | None = None
-    proportions: ProportionsTable | None = None  # type: ignore[valid-type]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Known:
-    """Facts that the firing order must agree with, and the throws that they speak of."""
-
-    facts: list[Fact]
-    throw_angles_deg: list[float]
-
-    def left(self, angles_deg: FloatArray, names: tuple[str, ...]) -> FloatArray:
-        """Return the rows of firing angles that all facts allow; an error if there is none."""
-        pins_deg = np.tile(np.array(self.throw_angles_deg, float), (len(angles_deg), 1))
-        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg)
-        kept = evidence.possible(self.facts, rows)
-        if not kept.any():
-            raise evidence.clash_error(
-                self.facts,
-                rows,
-                lambda i: "-".join(order_text(names, angles_deg[i])),
-                "firing order of this crank",
-            )
-        return angles_deg[kept]
-
-    def check(
-        self,
-        angles_deg: FloatArray,
-        names: tuple[str, ...],
-        phases_deg: FloatArray,
-        cycle_deg: float,
-    ) -> None:
-        """Refuse stated firing angles that contradict a fact, or the facts together."""
-        pins_deg = np.array([self.throw_angles_deg], float)
-        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg[np.newaxis])
-        if evidence.possible(self.facts, rows)[0]:
-            return
-        clash = " and ".join(repr(fact.text) for fact in evidence.clashes(self.facts, rows)[0])
-        even_only = len(names) > MOST_FOR_ORDERS
-        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
-        left = self.left(choices_deg, names)
-        orders = list(dict.fromkeys("-".join(order_text(names, row)) for row in left))
-        raise InputError(
-            "firing",
-            f"the order {'-'.join(order_text(names, angles_deg))}, which contradicts {clash}",
-            ", ".join(orders[:4]) or "an order that agrees with the facts",
-        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -291,7 +141,7 @@ def layout_from_tables(
     throw_mm = _throw_positions_mm(file.crank)
     throws, banks = _cylinder_places(file)
     n = len(throws)
-    position_mm = _lengths_agree("cylinders.position_mm", file.cylinders.position_mm, n)
+    position_mm = lengths_agree("cylinders.position_mm", file.cylinders.position_mm, n)
     cylinder_mm = throw_mm[throws] if position_mm is None else np.array(position_mm)
     middle_mm = file.crank.reference_mm
     if middle_mm is None:
@@ -327,9 +177,9 @@ def layout_from_tables(
         is_clockwise=file.rotation == "clockwise",
         camshafts=camshafts,
     )
-    facts = evidence.facts_from([("facts", file.facts), (evidence.OPTIONS, further_facts)], subject)
-    known = _Known(facts=facts if must_agree else [], throw_angles_deg=throw_angles_deg)
-    bits = _firing_bits(file, batch, names, known, engine.cycle_deg, assumed)
+    facts = facts_from([("facts", file.facts), (OPTIONS, further_facts)], subject)
+    known = Known(facts=facts if must_agree else [], throw_angles_deg=throw_angles_deg)
+    bits = firing_bits(file, batch, names, known, engine.cycle_deg, assumed)
     batch = batch.having(firing_bits=bits)
     batch = batch.having(collectors=_collectors(file.exhaust, batch, names, engine))
     if file.operation is None:
@@ -381,29 +231,12 @@ def proportions_from(table: Any) -> Proportions:
         raise error.inside("proportions") from None
 
 
-def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[str, ...]:
-    """Return the labels in the order of firing; those that fire together in label order."""
-    return order_texts(layout_labels, angles_deg[np.newaxis])[0]
-
-
-def order_texts(
-    layout_labels: tuple[str, ...], angles_deg: FloatArray
-) -> tuple[tuple[str, ...], ...]:
-    """Return the order of firing of each row of firing angles, shape (rows, cylinders). [deg]"""
-    by_label = sorted(
-        range(len(layout_labels)), key=lambda i: numbering.natural_key(layout_labels[i])
-    )
-    names = [layout_labels[i] for i in by_label]
-    sequences = firing.firing_sequence(angles_deg[:, by_label]).tolist()
-    return tuple(tuple([names[i] for i in sequence]) for sequence in sequences)
-
-
 def _throw_angles_deg(crank: CrankTable) -> list[float]:
     if crank.throw_angles_deg is None:
         raise InputError(
             "crank.throw_angles_deg",
             "nothing",
-            "one angle for each throw; crankfront firing-orders finds them from facts on the "
+            "one angle for each throw is needed; firing-orders finds them from facts on the "
             "lattice of throw_angle_step_deg",
         )
     if crank.throw_angle_step_deg is not None:
@@ -424,19 +257,13 @@ def _throw_positions_mm(crank: CrankTable) -> FloatArray:
         if pitch_mm is None and n > 1:
             raise InputError("crank", "no throw positions", "throw_positions_mm or throw_pitch_mm")
         return np.arange(n, dtype=np.float64) * (pitch_mm or 0.0)
-    _lengths_agree("crank.throw_positions_mm", given, n)
+    lengths_agree("crank.throw_positions_mm", given, n)
     positions_mm = np.array(given, float)
     if np.any(np.diff(positions_mm) <= 0):
         raise InputError(
             "crank.throw_positions_mm", str(given), "rising from the free end to the driving end"
         )
     return positions_mm
-
-
-def _lengths_agree(where: str, values: list[Any] | None, n: int) -> list[Any] | None:
-    if values is not None and len(values) != n:
-        raise InputError(where, f"{len(values)} entries", f"{n}, one for each")
-    return values
 
 
 def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
@@ -454,7 +281,7 @@ def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
         raise InputError(
             "cylinders.bank", "nothing", f"one bank (1 to {n_banks}) for each cylinder"
         )
-    bank = _lengths_agree("cylinders.bank", table.bank, n) or [1] * n
+    bank = lengths_agree("cylinders.bank", table.bank, n) or [1] * n
     for where, values, most, kind in (
         ("cylinders.throw", throw, n_throws, "throw"),
         ("cylinders.bank", bank, n_banks, "bank"),
@@ -471,7 +298,7 @@ def _cylinder_places(file: LayoutTables) -> tuple[IntArray, IntArray]:
 def _labels(
     file: LayoutTables, positions_m: FloatArray, banks: IntArray, angles_deg: FloatArray
 ) -> tuple[str, ...]:
-    given = _lengths_agree("cylinders.labels", file.cylinders.labels, len(banks))
+    given = lengths_agree("cylinders.labels", file.cylinders.labels, len(banks))
     if given is None:
         return numbering.labels(
             file.numbering,
@@ -557,117 +384,6 @@ def _shaft_fractions(balance: BalanceTable) -> FloatArray:
     return fractions
 
 
-def _index_of(label: str, names: tuple[str, ...], where: str) -> int:
-    if label not in names:
-        raise InputError(
-            where, repr(label), "a cylinder: " + ", ".join(names), nearest(label, names)
-        )
-    return names.index(label)
-
-
-def _firing_bits(
-    file: LayoutTables,
-    batch: Batch,
-    names: tuple[str, ...],
-    known: _Known,
-    cycle_deg: float,
-    assumed: list[str],
-) -> IntArray:
-    phases_deg = firing.crank_phases_deg(batch)[0]
-    table, n = file.firing, len(names)
-    if table.order is not None and table.angles_deg is not None:
-        raise InputError("firing", "an order and angles_deg", "one of the two")
-    if table.order is not None:
-        angles_deg = _angles_from_order(table.order, names, phases_deg, cycle_deg)
-    elif table.angles_deg is not None:
-        angles_deg = _checked_angles(table.angles_deg, names, phases_deg, cycle_deg)
-    else:
-        even_only = n > MOST_FOR_ORDERS  # all would be too many
-        choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
-        if not len(choices_deg):
-            raise InputError(
-                "firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders not even"
-            )
-        angles_deg = known.left(choices_deg, names)[0]
-        if cycle_deg > firing.TURN_DEG and n > 1:
-            order = "-".join(order_text(names, angles_deg))
-            limits = "the crank and the facts allow" if known.facts else "the crank allows"
-            assumed.append(f"no firing order in the file: the most even that {limits}, {order}")
-    if table.order is not None or table.angles_deg is not None:
-        known.check(angles_deg, names, phases_deg, cycle_deg)
-    turns: FloatArray = np.rint((angles_deg - phases_deg) / firing.TURN_DEG)
-    return turns.astype(np.int64)[np.newaxis]
-
-
-def _angles_from_order(
-    order: list[str], names: tuple[str, ...], phases_deg: FloatArray, cycle_deg: float
-) -> FloatArray:
-    indices = [_index_of(label, names, f"firing.order[{i}]") for i, label in enumerate(order)]
-    missing = [name for i, name in enumerate(names) if i not in indices]
-    if missing or len(indices) != len(names):
-        twice = next((label for i, label in enumerate(order) if label in order[:i]), None)
-        got = f"{twice!r} twice" if twice else f"no {missing[0]!r}"
-        raise InputError("firing.order", got, "every cylinder once: " + ", ".join(names))
-    # The cycle starts at cylinder 1, or at one listed before it that fires together with it.
-    start = indices.index(0)
-    for back in range(len(indices)):
-        if phases_deg[indices[start - back]] > 0:
-            break
-        rotated = indices[start - back :] + indices[: start - back]
-        angles_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
-        if angles_deg is not None:
-            return angles_deg
-    rotated = indices[start:] + indices[:start]
-    raise _forbidden_order(order, rotated, names, phases_deg, cycle_deg)
-
-
-def _forbidden_order(
-    order: list[str],
-    rotated: list[int],
-    names: tuple[str, ...],
-    phases_deg: FloatArray,
-    cycle_deg: float,
-) -> InputError:
-    in_order = phases_deg[rotated]
-    falls = [
-        f"{names[rotated[i]]} (at {in_order[i]:.4g} deg) to {names[rotated[i + 1]]} "
-        f"(at {in_order[i + 1]:.4g} deg)"
-        for i in range(len(rotated) - 1)
-        if in_order[i + 1] < in_order[i] - firing.SNAP_DEG
-    ]
-    turns = "one turn" if cycle_deg == firing.TURN_DEG else "two turns"
-    got = (
-        f"{'-'.join(order)}, which this crank forbids: pistons reach top dead centre only in the "
-        f"next turn from {' and from '.join(falls)}, but the cycle has only {turns}"
-    )
-    if len(names) > MOST_FOR_ORDERS:
-        return InputError("firing.order", got, "an order that the crank allows")
-    allowed = firing.nearest_orders(phases_deg, rotated, cycle_deg)
-    texts = ["-".join(names[i] for i in sequence) for sequence in allowed]
-    return InputError("firing.order", got, "nearest that it allows: " + ", ".join(texts))
-
-
-def _checked_angles(
-    given_deg: list[float], names: tuple[str, ...], phases_deg: FloatArray, cycle_deg: float
-) -> FloatArray:
-    _lengths_agree("firing.angles_deg", given_deg, len(names))
-    wanted = np.array(given_deg, float)
-    wanted = firing.wrap_deg(wanted - wanted[0], cycle_deg)
-    turns = np.rint((wanted - phases_deg) / firing.TURN_DEG)
-    angles_deg = firing.wrap_deg(phases_deg + firing.TURN_DEG * turns, cycle_deg)
-    off_deg = np.abs(phases_deg + firing.TURN_DEG * turns - wanted)
-    worst = int(off_deg.argmax())
-    if off_deg[worst] > ANGLE_TOLERANCE_DEG:
-        choices = [phases_deg[worst] + firing.TURN_DEG * k for k in range(round(cycle_deg / 360))]
-        raise InputError(
-            f"firing.angles_deg[{worst}]",
-            f"{given_deg[worst]:g} for cylinder {names[worst]}",
-            "what this crank gives it after cylinder "
-            f"{names[0]}: {' or '.join(f'{choice:.6g}' for choice in choices)}",
-        )
-    return angles_deg
-
-
 def _collectors(
     table: ExhaustTable, batch: Batch, names: tuple[str, ...], engine: Engine
 ) -> IntArray:
@@ -700,7 +416,7 @@ def partition_from_labels(groups: list[list[str]], names: tuple[str, ...], where
             raise InputError(f"{where}[{g}]", "an empty list", "one cylinder or more")
         for c, label in enumerate(group):
             place = f"{where}[{g}][{c}]"
-            index = _index_of(label, names, place)
+            index = numbering.index_of(label, names, place)
             if partition[index] >= 0:
                 raise InputError(place, f"{label!r} a second time", "each cylinder once")
             partition[index] = g

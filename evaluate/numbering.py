@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from evaluate.batch import FloatArray, IntArray
+from evaluate.errors import InputError, nearest
 
 DEFAULT = "SAE J824 A"
 #: Scheme and how it counts.
@@ -63,6 +64,21 @@ def labels(
         counts[bank] += 1
         names.append(_bank_label(scheme, counts[bank], place_of_bank[bank], len(bank_angles_deg)))
     return _by_index(walk, names)
+
+
+def index_of(label: str, names: tuple[str, ...], where: str) -> int:
+    """Return the index of a cylinder's label.
+
+    Raises
+    ------
+    InputError
+        If there is no such cylinder, with the nearest label.
+    """
+    if label not in names:
+        raise InputError(
+            where, repr(label), "a cylinder: " + ", ".join(names), nearest(label, names)
+        )
+    return names.index(label)
 
 
 def natural_key(label: str) -> tuple[tuple[int, str], ...]:

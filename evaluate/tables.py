@@ -70,6 +70,19 @@ def typed(data: dict[str, Any], shape: type[T]) -> T:
         raise _from_msgspec(error, data) from None
 
 
+def lengths_agree(where: str, values: list[Any] | None, n: int) -> list[Any] | None:
+    """Return a list that must have `n` entries, or None.
+
+    Raises
+    ------
+    InputError
+        If it has another number of them.
+    """
+    if values is not None and len(values) != n:
+        raise InputError(where, f"{len(values)} entries", f"{n}, one for each")
+    return values
+
+
 def _gathered(problems: list[InputError]) -> InputError:
     first, rest = problems[0], problems[1:]
     more = "; ".join(f"{problem.where}: got {problem.got}" for problem in rest)

@@ -12,7 +12,7 @@ from evaluate.bench import Bench, bench_from_tables
 from evaluate.choices import choice_lines, tree_of_choices
 from evaluate.cranks import agreeing_cranks
 from evaluate.errors import InputError
-from evaluate.evidence import OPTIONS, FactsTable
+from evaluate.fact_kinds import OPTIONS, FactsTable
 from evaluate.layout import Layout, subject_of
 from evaluate.order_results import cranks_document, orders_document
 from evaluate.orders import allowed_orders

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from evaluate.errors import InputError
-from evaluate.evidence import FactsTable, option_name
+from evaluate.fact_kinds import FactsTable, option_name
 from evaluate.tables import typed
 
 

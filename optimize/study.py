@@ -13,14 +13,12 @@ from evaluate import firing, units
 from evaluate.batch import SLOTS
 from evaluate.errors import InputError, unknown_word
 from evaluate.layout import (
-    NotNegative,
-    ProportionsTable,
-    Share,
     parse_collector_rule,
     partition_from_labels,
     proportions_from,
     read_layout,
 )
+from evaluate.layout_tables import NotNegative, ProportionsTable, Share
 from evaluate.metrics import METRICS, known_metric
 from evaluate.proportions import Proportions
 from evaluate.sizing import PINS
