@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 
 from evaluate.errors import InputError
-from evaluate.fact_kinds import OPTIONS, TOLERANCE_DEG, FactsTable
+from evaluate.fact_kinds import OPTIONS, FactsTable
 from evaluate.layout import Layout, layout_from_tables
 from evaluate.tables import read_toml
 
@@ -118,7 +118,7 @@ def _joined(of_file: dict[str, Any], further: FactsTable | None) -> dict[str, An
         if isinstance(value, list):
             if value:
                 joined[key] = [*joined.get(key, []), *_without_none(value)]
-        elif value != TOLERANCE_DEG:
+        elif value is not None:
             joined[key] = value
     return joined
 

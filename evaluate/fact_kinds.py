@@ -69,7 +69,7 @@ class FactsTable(Table, kw_only=True):
         default_factory=list
     )
     lobes: list[LobesTable] = field(default_factory=list)
-    tolerance_deg: Tolerance = TOLERANCE_DEG
+    tolerance_deg: Tolerance | None = None
 
 
 def facts_from(tables: Sequence[tuple[str, FactsTable | None]], subject: Subject) -> list[Fact]:
@@ -97,8 +97,10 @@ def facts_from(tables: Sequence[tuple[str, FactsTable | None]], subject: Subject
         raise InputError("facts.lobes", f"lobes of {len(named)} camshafts", f"up to {MOST_SENSED}")
     subject = replace(subject, sensed=tuple(sorted(named)))
     facts: list[Fact] = []
+    # One tolerance for all facts: what an option says goes before what the file says.
+    stated = [t.tolerance_deg for _, t in given if t.tolerance_deg is not None]
+    off_deg = stated[-1] if stated else TOLERANCE_DEG
     for where, table in given:
-        off_deg = table.tolerance_deg
         kinds: list[tuple[str, Sequence[Any], Callable[[Any, str], Fact]]] = [
             ("same_tdc", table.same_tdc, partial(_same_tdc, subject, off_deg)),
             ("next", table.next, partial(_next, subject)),

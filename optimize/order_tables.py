@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from rich.markup import escape
@@ -170,32 +169,56 @@ def _print_facts(document: dict[str, Any]) -> None:
     console().print(table)
 
 
-def order_rows(document: dict[str, Any]) -> pd.DataFrame:
+_TEXTS, _NUMBERS = pa.list_(pa.string()), pa.list_(pa.float64())
+_ORDER_FIELDS: tuple[tuple[str, pa.DataType], ...] = (
+    ("order_text", pa.string()),
+    ("order", _TEXTS),
+    ("angles_deg", _NUMBERS),
+    ("intervals_deg", _NUMBERS),
+    ("unevenness_deg", pa.float64()),
+)
+_SCORE_FIELDS: tuple[tuple[str, pa.DataType], ...] = (
+    ("fluctuation", pa.float64()),
+    ("largest_interval_deg", pa.float64()),
+    ("neighbour_firing_share", pa.float64()),
+    ("bank_alternation_share", pa.float64()),
+    ("exhaust_spacing_min_deg", pa.float64()),
+    ("exhaust_unevenness_deg", pa.float64()),
+    ("exhaust_overlap_deg", pa.float64()),
+    ("main_gaps", pa.list_(pa.int64())),
+    ("main_gap_least", pa.int64()),
+    ("main_gap_mean", pa.float64()),
+    ("best_collectors", pa.list_(_TEXTS)),
+    ("best_collectors_overlap_deg", pa.float64()),
+    ("best_collectors_spacing_min_deg", pa.float64()),
+    ("is_order_of_the_file", pa.bool_()),
+)
+_CRANK_FIELDS: tuple[tuple[str, pa.DataType], ...] = (
+    ("throw_angles_deg", _NUMBERS),
+    ("force_rms_N", pa.float64()),
+    ("couple_rms_Nm", pa.float64()),
+    ("internal_couple_Nm", pa.float64()),
+)
+
+
+def order_rows(document: dict[str, Any]) -> list[dict[str, Any]]:
     """Return one row an order (of each crank, where the crank is not known)."""
     if document["crank_is_known"]:
-        rows = [{"order_text": "-".join(entry["order"]), **entry} for entry in document["orders"]]
-        return pd.DataFrame(rows)
-    return pd.DataFrame(
-        [
-            {
-                "order_text": "-".join(entry["order"]),
-                **entry,
-                **{key: value for key, value in crank.items() if key not in ("orders", "count")},
-            }
-            for crank in document["cranks"]
-            for entry in crank["orders"]
-        ]
-    )
+        entries = [({}, entry) for entry in document["orders"]]
+    else:
+        entries = [(crank, entry) for crank in document["cranks"] for entry in crank["orders"]]
+    return [{"order_text": "-".join(entry["order"]), **crank, **entry} for crank, entry in entries]
 
 
 def write_orders(document: dict[str, Any], path: Path) -> None:
     """Write the orders as Parquet, with the schema name, rule and facts in the metadata."""
-    table = pa.Table.from_pandas(order_rows(document), preserve_index=False)
     about = {
         "crankfront.schema": document["schema"],
         "crankfront.name": document["name"],
         "crankfront.sorted_by": document.get("sorted_by", "throw angles, then firing angles"),
         "crankfront.facts": "; ".join(fact["text"] for fact in document["facts"]),
     }
-    table = table.replace_schema_metadata({**(table.schema.metadata or {}), **about})
+    more = _SCORE_FIELDS if document["crank_is_known"] else _CRANK_FIELDS
+    schema = pa.schema([*_ORDER_FIELDS, *more], metadata=about)
+    table = pa.Table.from_pylist(order_rows(document), schema=schema)
     write_whole(path, lambda beside: pq.write_table(table, beside))
