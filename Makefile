@@ -36,7 +36,11 @@ check: $(VENV)/.tests
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
+# The browser and the programs that the tests of printed pages need are no Python packages.
 test: check
+	@{ command -v chromium || command -v chromium-browser || command -v google-chrome; } >/dev/null \
+	&& command -v pdftotext >/dev/null && command -v pdftoppm >/dev/null \
+	|| echo "Tests of pages in a browser need more; on Debian: apt-get install chromium poppler-utils"
 	$(BIN)/python -m pytest
 
 bench: $(VENV)/.bench

@@ -11,6 +11,9 @@ from evaluate.kinematics import Harmonics, inertia_harmonics
 from evaluate.phasors import ComplexArray, unit_phasors
 from evaluate.sums import sum_rows
 
+#: Below this share of what all masses could make together, nothing is left: remainders of
+#: floating-point sums are about 1e-15 of it, the least that an engine's angles leave far above.
+NOTHING_SHARE = 1e-6
 N_PEAK_SAMPLES = 720  # per turn; a parabola through the highest three leaves at most about 4e-5
 
 
@@ -132,6 +135,18 @@ def engine_harmonics(engine: Engine) -> Harmonics:
         rod_length_m=engine.rod_length_m,
         pin_path_offset_m=engine.pin_path_offset_m,
     )
+
+
+def scales(engine: Engine) -> tuple[float, float]:
+    """Return what all reciprocating masses could make together: force [N] and couple [N m].
+
+    m r omega^2 N, and that times the distance of the outermost cylinders (the crank radius when
+    all stand in one plane), against which remainders of sums are judged.
+    """
+    at_pin_N = engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
+    arm_m = float(np.ptp(engine.positions_m)) or engine.crank_radius_m
+    force_N = at_pin_N * engine.n_cylinders
+    return force_N, force_N * arm_m
 
 
 def pin_sums(engine: Engine, pins: ComplexArray) -> tuple[ComplexArray, ComplexArray]:

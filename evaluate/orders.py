@@ -32,6 +32,7 @@ SORT_RULE = (
 )
 #: Collector partitions are tried for as many spacings as keep their number below this.
 MOST_PARTITION_TRIES = 1_000_000
+MOST_SEARCHED = 1_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -245,7 +246,8 @@ def _best_collectors(
     ticks = np.rint(rising_deg / firing.SNAP_DEG).astype(np.int64)
     _, first, member = np.unique(ticks, axis=0, return_index=True, return_inverse=True)
     # The best orders come first, so their spacings are searched first.
-    searched = np.sort(first)[: max(1, MOST_PARTITION_TRIES // n_tries)]
+    n_searched = min(MOST_SEARCHED, max(1, MOST_PARTITION_TRIES // n_tries))
+    searched = np.sort(first)[:n_searched]
     duration = {"cycle_deg": engine.cycle_deg, "open_duration_deg": engine.open_duration_deg}
     for row in searched.tolist():
         groups = exhaust.best_partition(rising_deg[row : row + 1], n_groups, **duration)

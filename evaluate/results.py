@@ -9,7 +9,7 @@ import numpy as np
 
 from evaluate import exhaust, firing, shafts, sizing, units
 from evaluate.batch import SLOTS
-from evaluate.inertia import Inertia, Rotors, pin_sums
+from evaluate.inertia import NOTHING_SHARE, Inertia, Rotors, pin_sums, scales
 from evaluate.layout import Layout, order_text
 from evaluate.metrics import METRICS, Evaluation
 from evaluate.numbering import SCHEMES
@@ -82,10 +82,13 @@ def _inertia(evaluation: Evaluation) -> dict[str, Any]:
         for part in per_kg
     ]
     residual = evaluation.residual
+    force_scale_N, couple_scale_Nm = scales(evaluation.engine)
     return {
         "reciprocating": _by_order(evaluation.reciprocating),
         "rotating": _by_order(Inertia(force=turning[0], couple=turning[1])),
         "residual": _by_order(residual),
+        "nothing_below_N": NOTHING_SHARE * force_scale_N,
+        "nothing_below_Nm": NOTHING_SHARE * couple_scale_Nm,
         "force_rms_N": residual.force.rms()[0],
         "couple_rms_Nm": residual.couple.rms()[0],
         "force_peak_N": residual.force.peak()[0],

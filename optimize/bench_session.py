@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
-import click
 import numpy as np
 
 from evaluate.bench import Bench, bench_from_tables
@@ -88,7 +88,7 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
         root = tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg)
         lines = choice_lines(root, layout.labels, at_most=TREE_LINES)
     if options["as_json"]:
-        click.echo(json_text(document))
+        print(json_text(document))
     else:
         print_orders(document, at_most=options["most"], tree=lines)
     if options["parquet"] is not None:
@@ -118,7 +118,7 @@ def _unknown_crank(bench: Bench, options: dict[str, Any]) -> None:
             raise InputError("--tree", "several cranks", "facts that leave one crank")
     document = cranks_document(bench, found, even_only=even_only)
     if options["as_json"]:
-        click.echo(json_text(document))
+        print(json_text(document))
     else:
         print_cranks(document, at_most=options["most"])
     if options["parquet"] is not None:
@@ -137,10 +137,11 @@ def _collectors(layout: Layout, options: dict[str, Any]) -> int:
 
 
 def _draw_tree(layout: Layout, angles_deg: np.ndarray, path: Path) -> None:
-    from optimize.pictures import choices, drawing
+    from optimize.pictures import MOST_IN_TREE, WIDE_IN, choices, drawing
 
-    root = tree_of_choices(angles_deg, layout.engine.cycle_deg)
-    figure = choices.choices_picture(layout, root, width_in=9.0)
+    root = tree_of_choices(angles_deg[:MOST_IN_TREE], layout.engine.cycle_deg)
+    n_left_out = max(0, len(angles_deg) - MOST_IN_TREE)
+    figure = choices.choices_picture(layout, root, width_in=WIDE_IN, n_left_out=n_left_out)
     for written in drawing.save(figure, path.with_suffix("")):
         _wrote(written)
 
@@ -163,4 +164,4 @@ def _save(
 
 
 def _wrote(path: Path, more: str = "") -> None:
-    click.echo(f"wrote {path}{more}", err=True)
+    print(f"wrote {path}{more}", file=sys.stderr)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,34 +70,20 @@ def main(debug: bool) -> None:
     "--plots",
     type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Draw the layout into a directory (PNG and SVG).",
+    help="Draw the layout into a directory: a card and each picture (PNG and SVG).",
 )
-def evaluate(layout: Path, as_json: bool, plots: Path | None) -> None:
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a page that explains the layout (HTML, complete in one file).",
+)
+def evaluate(layout: Path, as_json: bool, plots: Path | None, sheet: Path | None) -> None:
     """Evaluate one layout file: what shakes, when it fires, what it takes."""
     _require_own_evaluate()
-    from evaluate import evaluation_document, read_layout
+    from optimize.one_layout import evaluate_layout
 
-    checked = read_layout(layout)
-    document = evaluation_document(checked)
-    if plots is not None:
-        from optimize.files import writable_directory
-
-        writable_directory(plots, "--plots")
-    if as_json:
-        import json
-
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
-    else:
-        from optimize.tables import print_evaluation
-
-        print_evaluation(document)
-    if plots is not None:
-        from optimize import cards
-        from optimize import plots as drawing
-
-        figure = cards.design_card(checked, title=checked.name)
-        for path in drawing.save(figure, plots / layout.stem):
-            click.echo(f"wrote {path}", err=True)
+    evaluate_layout(layout, as_json=as_json, plots=plots, sheet=sheet)
 
 
 @main.command(epilog="Try: crankfront optimize studies/compact-four-stroke.toml --out results/try")
@@ -148,6 +135,107 @@ def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Pa
     if not outcome.is_complete:
         click.echo(f"Stopped early. Go on with: crankfront optimize STUDY --out {folder} --resume")
     click.echo(f"Front of {len(outcome.common)} designs, pictures and summary.md in {folder}")
+
+
+def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that state facts."""
+    several: dict[str, Any] = {"multiple": True, "metavar": "LIST"}
+    ends = click.Choice(["free end", "driving end"])
+    senses = click.Choice(["clockwise", "anticlockwise"])
+    options = [
+        click.option("--same-tdc", **several, help="1,4: reach top dead centre together."),
+        click.option("--next", "after", **several, help="1,3: 3 fires right after 1."),
+        click.option("--order", **several, help="1,3,2: all or some fire in this order."),
+        click.option("--apart", **several, help="1,3,180: fire so many degrees apart."),
+        click.option("--tdc-apart", **several, help="1,2,90: TDCs so many degrees apart."),
+        click.option(
+            "--crankpins",
+            **several,
+            help="1,2+5,3+4: throws as met going round the standing crank in its direction of "
+            "rotation, + for together.",
+        ),
+        click.option(
+            "--lobes",
+            **several,
+            help="1,3,4,2 or 1@0,3@90,...: lobes of one kind as met going round a standing "
+            "camshaft.",
+        ),
+        click.option("--lobes-seen-from", type=ends, default="free end", show_default=True),
+        click.option("--lobes-met", type=senses, default="clockwise", show_default=True),
+        click.option("--tolerance", type=float, help="Of stated angles [deg]; default 2."),
+        click.option(
+            "--gears",
+            type=click.IntRange(2, 100),
+            help="Gears from crank to camshaft, both ends and idlers counted.",
+        ),
+        click.option("--drive", type=click.Choice(["chain", "belt"]), help="Instead of gears."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@main.command(
+    "firing-orders",
+    epilog="Try: crankfront firing-orders studies/layouts/v-eight-cross-plane.toml --next 1,8",
+)
+@click.argument("layout", type=click.Path(path_type=Path))
+@_fact_options
+@click.option("--all", "every", is_flag=True, help="Uneven orders too, not only even ones.")
+@click.option("--collectors", type=click.IntRange(1, 8), default=2, show_default=True)
+@click.option("--most", type=click.IntRange(1), default=24, show_default=True, help="Rows to show.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--parquet", type=click.Path(path_type=Path), metavar="FILE", help="Write all rows.")
+@click.option(
+    "--tree",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw the tree of choices (FILE.png and FILE.svg).",
+)
+@click.option(
+    "--save",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a layout file with the first crank and order that are left.",
+)
+def firing_orders(layout: Path, **options: Any) -> None:
+    """List the firing orders that a crank allows, cut down by facts.
+
+    Labels stand with commas between; options can be given several times. Facts may also stand in
+    the file, in a [facts] table. Where the file gives throw_angle_step_deg instead of throw
+    angles, all cranks of that lattice that agree with the facts are listed.
+    """
+    _require_own_evaluate()
+    from optimize.bench_session import list_orders
+
+    list_orders(layout, options)
+
+
+@main.command(
+    epilog="Try: crankfront compare studies/layouts/v-eight-cross-plane.toml "
+    "studies/layouts/v-eight-flat-plane.toml"
+)
+@click.argument(
+    "layouts", nargs=-1, required=True, metavar="LAYOUT...", type=click.Path(path_type=Path)
+)
+@click.option(
+    "--speed", type=click.FloatRange(0.01, 1e6), metavar="RPM", help="One speed for all of them."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw them side by side (FILE.png and FILE.svg).",
+)
+def compare(
+    layouts: tuple[Path, ...], speed: float | None, as_json: bool, picture: Path | None
+) -> None:
+    """Put layouts side by side: firing, what shakes, size and price."""
+    _require_own_evaluate()
+    from optimize.comparison import compare_layouts
+
+    compare_layouts(layouts, speed_rpm=speed, as_json=as_json, picture=picture)
 
 
 @main.command(epilog="Try: crankfront metrics --json")

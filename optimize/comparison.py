@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import click
 from rich.markup import escape
 from rich.table import Table
 
@@ -44,15 +44,15 @@ def compare_layouts(
     file_to_write(picture, "--picture")
     document = comparison_document(layouts)
     if as_json:
-        click.echo(json_text(document))
+        print(json_text(document))
     else:
         print_comparison(document)
     if picture is not None:
-        from optimize.pictures import comparison, drawing
+        from optimize.pictures import WIDE_IN, comparison, drawing
 
-        figure = comparison.comparison_picture(layouts, width_in=3.4 * len(layouts) + 1.0)
+        figure = comparison.comparison_picture(layouts, width_in=WIDE_IN)
         for path in drawing.save(figure, picture.with_suffix("")):
-            click.echo(f"wrote {path}", err=True)
+            print(f"wrote {path}", file=sys.stderr)
 
 
 def _at_speed(layout: Layout, speed_rpm: float) -> Layout:

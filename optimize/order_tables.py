@@ -204,7 +204,7 @@ _CRANK_FIELDS: tuple[tuple[str, pa.DataType], ...] = (
 def order_rows(document: dict[str, Any]) -> list[dict[str, Any]]:
     """Return one row an order (of each crank, where the crank is not known)."""
     if document["crank_is_known"]:
-        entries = [({}, entry) for entry in document["orders"]]
+        entries: list[Any] = [({}, entry) for entry in document["orders"]]
     else:
         entries = [(crank, entry) for crank in document["cranks"] for entry in crank["orders"]]
     return [{"order_text": "-".join(entry["order"]), **crank, **entry} for crank, entry in entries]

@@ -63,37 +63,38 @@ def _layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Pat
 def _pictures(
     study: Study, outcome: Outcome, history: pd.DataFrame, picks: list[Pick], folder: Path
 ) -> None:
-    from optimize import cards, plots
+    from optimize.pictures import drawing, fronts
+    from optimize.pictures.card import design_card
 
     folder.mkdir(exist_ok=True)
     objectives = [objective.key for objective in study.objectives]
     named = [(pick.design, pick.name, "; ".join(pick.reasons)) for pick in picks]
     drawn = {
-        "front-scatter-matrix": plots.scatter_matrix(
+        "front-scatter-matrix": fronts.scatter_matrix(
             outcome.common, objectives, title=f"{study.name}: front, objectives in pairs"
         ),
-        "front-parallel-coordinates": plots.parallel_coordinates(
+        "front-parallel-coordinates": fronts.parallel_coordinates(
             outcome.common, objectives, named, title=f"{study.name}: front, all objectives at once"
         ),
-        "force-and-evenness": plots.force_evenness(
+        "force-and-evenness": fronts.force_evenness(
             outcome.common, named, title=f"{study.name}: residual force and evenness of firing"
         ),
-        "hypervolume": plots.hypervolume_history(
+        "hypervolume": fronts.hypervolume_history(
             history, title=f"{study.name}: growth of the front over the search"
         ),
     }
     for name, figure in drawn.items():
         if figure is not None:
-            plots.save(figure, folder / name)
+            drawing.save(figure, folder / name)
     for pick in picks:
         row = _row(outcome, pick)
         family = family_of_row(row, outcome.plan.families)
-        card = cards.design_card(
+        card = design_card(
             layout_of(row, family, study, name=pick.name),
             title=pick.name,
             subtitle="; ".join(pick.reasons),
         )
-        plots.save(card, folder / _file_name(pick))
+        drawing.save(card, folder / _file_name(pick))
 
 
 def _row(outcome: Outcome, pick: Pick) -> pd.Series:

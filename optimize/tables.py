@@ -109,24 +109,18 @@ def _orders_table(inertia: dict[str, Any]) -> Table:
     for order, before in inertia["reciprocating"].items():
         cells = []
         for quantity, unit in (("force", "N"), ("couple", "Nm")):
-            scale = max(
-                entry[f"{quantity}_peak_{unit}"]
-                for part in ("reciprocating", "rotating")
-                for entry in inertia[part].values()
-            )
             for entry in (before, inertia["residual"][order]):
                 parts = [
                     0.0
-                    if entry[f"{quantity}_{p}_{unit}"] < 1e-9 * scale
+                    if entry[f"{quantity}_{p}_{unit}"] < inertia[f"nothing_below_{unit}"]
                     else entry[f"{quantity}_{p}_{unit}"]
                     for p in ("peak", "forward", "backward")
                 ]
                 cells.append(f"{parts[0]:,.5g} ({parts[1]:,.5g} + {parts[2]:,.5g})")
         table.add_row(order, *cells)
-    # Far below one newton and one newton metre is round-off, whatever the engine.
-    turning = {key: value or 0.0 for key, value in inertia["rotating"]["1"].items()}
-    for key in ("force_peak_N", "couple_peak_Nm"):
-        turning[key] = 0.0 if turning[key] < 1e-6 else turning[key]
+    turning = dict(inertia["rotating"]["1"])
+    for key, unit in (("force_peak_N", "N"), ("couple_peak_Nm", "Nm")):
+        turning[key] = 0.0 if turning[key] < inertia[f"nothing_below_{unit}"] else turning[key]
     table.caption = (
         f"rotating masses before counterweights: {turning['force_peak_N']:,.5g} N, "
         f"{turning['couple_peak_Nm']:,.5g} N·m"

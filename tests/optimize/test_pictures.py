@@ -5,7 +5,6 @@ from __future__ import annotations
 import colorsys
 from itertools import combinations, pairwise
 from pathlib import Path
-from typing import Any
 
 import matplotlib
 import numpy as np
@@ -15,69 +14,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 from scipy.optimize import isotonic_regression
 
 from evaluate import METRICS, Evaluation, layout_from_tables
-from evaluate.layout import Layout
-from optimize import cards, plots
+from optimize.pictures import crank, drawing, fronts, orders, side, strips
+from optimize.pictures.card import design_card
+from tests.optimize.picture_checks import (
+    CYLINDER,
+    LAYOUTS,
+    assert_all_inside,
+    assert_texts_clear,
+    assert_two_pictures,
+    layout_of,
+    texts_of,
+)
 
-CYLINDER = {
-    "bore_mm": 80,
-    "stroke_mm": 80,
-    "rod_length_mm": 135,
-    "reciprocating_mass_kg": 0.45,
-    "rotating_mass_kg": 0.5,
-}
-#: Crank angles, banks and firing orders of well-known layouts: common practice, no source.
-LAYOUTS: dict[str, dict[str, Any]] = {
-    "single": {"crank": {"throw_angles_deg": [0]}},
-    "in-line four": {
-        "crank": {"throw_angles_deg": [0, 180, 180, 0], "throw_pitch_mm": 95},
-        "firing": {"order": ["1", "3", "4", "2"]},
-    },
-    "anticlockwise three": {
-        "crank": {"throw_angles_deg": [0, 240, 120], "throw_pitch_mm": 95},
-        "rotation": "anticlockwise",
-    },
-    "opposed four": {
-        "crank": {"throw_angles_deg": [0, 180, 180, 0], "throw_pitch_mm": 60},
-        "banks": {"angles_deg": [-90, 90]},
-        "cylinders": {"bank": [1, 2, 1, 2]},
-    },
-    "cross-plane V eight": {
-        "crank": {"throw_angles_deg": [0, 90, 270, 180], "throw_pitch_mm": 108},
-        "banks": {"angles_deg": [-45, 45]},
-        "cylinders": {"throw": [1, 1, 2, 2, 3, 3, 4, 4], "bank": [1, 2] * 4},
-    },
-    "V six with splayed pins": {
-        "crank": {
-            "throw_angles_deg": [0, 315, 240, 195, 120, 75],
-            "throw_positions_mm": [0, 18, 108, 126, 216, 234],
-        },
-        "banks": {"angles_deg": [-37.5, 37.5]},
-        "cylinders": {"bank": [1, 2] * 3},
-        "firing": {"order": ["1", "2", "5", "6", "3", "4"]},
-    },
-    "V twelve": {
-        "crank": {"throw_angles_deg": [0, 120, 240, 240, 120, 0], "throw_pitch_mm": 108},
-        "banks": {"angles_deg": [-30, 30]},
-        "cylinders": {"throw": [1 + i // 2 for i in range(12)], "bank": [1, 2] * 6},
-        "exhaust": {"collectors": "one"},
-    },
-    "two-stroke three": {
-        "cycle_strokes": 2,
-        "crank": {"throw_angles_deg": [0, 120, 240], "throw_pitch_mm": 95},
-        "exhaust": {"open_duration_deg": 160},
-    },
-    "in-line sixteen": {
-        "crank": {
-            "throw_angles_deg": [22.5 * (7 * i % 16) for i in range(16)],
-            "throw_pitch_mm": 95,
-        },
-    },
-}
 FRONT_FAMILIES = [
     *((f"in-line {n}", "in-line", n, "") for n in range(2, 10)),
     *(
@@ -90,13 +41,9 @@ FRONT_FAMILIES = [
 OBJECTIVES = ["force_rms_N", "firing_fluctuation", "exhaust_spacing_min_deg", "parts"]
 
 
-def layout_of(name: str) -> Layout:
-    return layout_from_tables({"cylinder": CYLINDER, **LAYOUTS[name]}, default_name=name)
-
-
-def strip_of(name: str) -> cards.StripView:
+def strip_of(name: str) -> strips.StripView:
     layout = layout_of(name)
-    return cards.strip_view(layout, Evaluation(layout.engine, layout.batch))
+    return strips.strip_view(layout, Evaluation(layout.engine, layout.batch))
 
 
 def front_of(n_families: int, n_designs: int, *, seed: int = 1) -> pd.DataFrame:
@@ -151,21 +98,6 @@ def history_of(front: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["evaluations", "hypervolume", "front_size", "family"])
 
 
-def assert_all_inside(figure: Figure) -> None:
-    """Fail if anything that is drawn, text above all, reaches beyond the sheet."""
-    renderer = FigureCanvasAgg(figure).get_renderer()
-    box = figure.get_tightbbox(renderer)  # in inches
-    width_in, height_in = figure.get_size_inches()
-    round_off_in = 1e-9
-    assert min(box.x0, box.y0) >= -round_off_in, box
-    assert box.x1 <= width_in + round_off_in, box
-    assert box.y1 <= height_in + round_off_in, box
-
-
-def texts_of(figure: Figure) -> list[Text]:
-    return [text for text in figure.findobj(Text) if text.get_text().strip()]
-
-
 def luminance(color: str) -> float:
     """Return the relative luminance of sRGB, by the formula of WCAG 2.2."""
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(color)]
@@ -176,28 +108,31 @@ def luminance(color: str) -> float:
 
 
 def test_throws_that_share_an_angle_share_a_pin():
-    view = cards.crank_view(layout_of("in-line four"))
+    view = crank.crank_view(layout_of("in-line four"))
     assert view.pins == (
-        cards.PinView(throws=(1, 4), angle_deg=0, picture_deg=0, label_deg=0),
-        cards.PinView(throws=(2, 3), angle_deg=180, picture_deg=180, label_deg=180),
+        crank.PinView(throws=(1, 4), cylinders=(("1",), ("4",)), angle_deg=0, picture_deg=0),
+        crank.PinView(throws=(2, 3), cylinders=(("2",), ("3",)), angle_deg=180, picture_deg=180),
     )
-    assert view.banks == (cards.BankView(number=1, angle_deg=0, picture_deg=0),)
+    cylinders = ("1", "2", "3", "4")
+    assert view.banks == (
+        crank.BankView(number=1, cylinders=cylinders, angle_deg=0, picture_deg=0),
+    )
     assert not view.is_mirrored
 
 
 def test_anticlockwise_crank_is_mirrored_and_says_so():
-    view = cards.crank_view(layout_of("anticlockwise three"))
+    view = crank.crank_view(layout_of("anticlockwise three"))
     seen = [(pin.throws, pin.angle_deg, pin.picture_deg) for pin in view.pins]
     assert seen == [((1,), 0, 0), ((2,), 240, 120), ((3,), 120, 240)]
     assert view.is_mirrored
-    figure = cards.design_card(layout_of("anticlockwise three"), title="x")
+    figure = design_card(layout_of("anticlockwise three"), title="x")
     assert any(
         "anticlockwise" in t.get_text() and "mirrored" in t.get_text() for t in texts_of(figure)
     )
 
 
 def test_clockwise_crank_does_not_claim_to_be_mirrored():
-    figure = cards.design_card(layout_of("in-line four"), title="x")
+    figure = design_card(layout_of("in-line four"), title="x")
     assert not any("mirrored" in text.get_text() for text in texts_of(figure))
 
 
@@ -205,9 +140,7 @@ def test_labels_of_near_throws_stand_apart():
     layout = layout_from_tables(
         {"cylinder": CYLINDER, "crank": {"throw_angles_deg": [355, 0, 5], "throw_pitch_mm": 90}}
     )
-    labels = [pin.label_deg for pin in cards.crank_view(layout).pins]
-    apart = [abs((a - b + 180) % 360 - 180) for a, b in combinations(labels, 2)]
-    assert min(apart) >= 30 - 1e-9  # twelve labels round the circle
+    assert_texts_clear(crank.crank_picture(layout, width_in=4.2))
 
 
 def test_strip_of_an_in_line_four():
@@ -250,8 +183,8 @@ def test_cylinders_that_fire_together_share_a_mark():
         "firing": {"angles_deg": [0, 0]},
     }
     layout = layout_from_tables(tables)
-    view = cards.strip_view(layout, Evaluation(layout.engine, layout.batch))
-    assert view.firings == (cards.MarkView(angle_deg=0, text="1+2"),)
+    view = strips.strip_view(layout, Evaluation(layout.engine, layout.batch))
+    assert view.firings == (strips.MarkView(angle_deg=0, text="1+2"),)
     assert [mark.text for mark in view.intervals] == ["720"]
     assert [mark.text for mark in view.collectors[0].spacings] == ["0", "720"]
 
@@ -269,7 +202,7 @@ def test_bars_of_a_single_cylinder():
         **LAYOUTS["single"],
     }
     layout = layout_from_tables(tables)
-    view = cards.balance_view(layout, Evaluation(layout.engine, layout.batch))
+    view = orders.balance_view(layout, Evaluation(layout.engine, layout.batch))
     half_N = 0.5 * 0.45 * 0.04 * (2 * np.pi * 50) ** 2
     force, couple = view.parts
     assert force.orders[0] == 1
@@ -288,7 +221,7 @@ def test_side_view_of_a_pair_of_opposed_cylinders():
         "banks": {"angles_deg": [-90, 90]},
         "cylinders": {"bank": [1, 2]},
     }
-    view = cards.side_view(layout_from_tables(tables))
+    view = side.side_view(layout_from_tables(tables))
     assert view.throws_mm == ((1, -21, 40), (2, 21, -40))
     assert view.mains_mm == (-42, 42)  # 42 mm is less than 0.9 bore: a web, no bearing between
     assert [(c.label, c.position_mm, c.pin_height_mm, c.row) for c in view.cylinders] == [
@@ -310,8 +243,8 @@ def test_side_view_of_a_pair_of_opposed_cylinders():
 def test_side_view_without_a_bore_says_so():
     cylinder = {key: value for key, value in CYLINDER.items() if key != "bore_mm"}
     layout = layout_from_tables({"cylinder": cylinder, **LAYOUTS["in-line four"]})
-    view = cards.side_view(layout)
-    assert "bore unknown" in view.note
+    view = side.side_view(layout)
+    assert "bore is unknown" in view.note
     assert 0 < view.bore_mm < 95  # the pitch: neighbours do not touch
 
 
@@ -319,7 +252,7 @@ def test_side_view_without_a_bore_says_so():
 
 
 def test_matrix_view_of_a_small_front():
-    view = plots.matrix_view(small_front(), ["force_rms_N", "exhaust_spacing_min_deg"])
+    view = fronts.matrix_view(small_front(), ["force_rms_N", "exhaust_spacing_min_deg"])
     assert [(axis.label, axis.better) for axis in view.axes] == [
         ("residual force [N]", "← less is better"),
         ("least exhaust spacing [deg]", "more is better →"),
@@ -331,7 +264,7 @@ def test_matrix_view_of_a_small_front():
 
 
 def test_single_objective_is_shown_against_its_rank():
-    view = plots.matrix_view(small_front(), ["exhaust_spacing_min_deg"])
+    view = fronts.matrix_view(small_front(), ["exhaust_spacing_min_deg"])
     ranks = {f.designs: f.values for f in view.families}
     assert ranks == {("D2", "D3"): ((240, 1), (90, 3)), ("D1",): ((90, 2),)}
 
@@ -339,7 +272,9 @@ def test_single_objective_is_shown_against_its_rank():
 def test_lower_is_better_on_every_parallel_axis():
     """Axes reach 7 % beyond the values; the second one is upside down, more being better."""
     shortlist = [("D2", "the odd one", "to see it")]
-    view = plots.parallel_view(small_front(), ["force_rms_N", "exhaust_spacing_min_deg"], shortlist)
+    view = fronts.parallel_view(
+        small_front(), ["force_rms_N", "exhaust_spacing_min_deg"], shortlist
+    )
     near, far = 0.07 / 1.14, 1.07 / 1.14
     heights = {line.design: line.heights for line in view.lines}
     assert heights["D1"] == pytest.approx((near, far), abs=1e-12)  # round-off of one division
@@ -349,7 +284,7 @@ def test_lower_is_better_on_every_parallel_axis():
 
 
 def test_families_on_one_spot_stand_side_by_side():
-    view = plots.plane_view(
+    view = fronts.plane_view(
         small_front(), [("D1", "D1 V6", "why")], x="force_rms_N", y="firing_fluctuation"
     )
     spots = [(s.family, s.x, s.y, s.designs) for s in view.spots]
@@ -367,7 +302,7 @@ def test_families_on_one_spot_stand_side_by_side():
 
 def test_side_by_side_never_on_each_other():
     for n in range(2, 41):
-        places = np.array(plots._side_by_side(n))
+        places = np.array(fronts._side_by_side(n))
         apart = min(np.hypot(*(a - b)) for a, b in combinations(places, 2))
         assert apart > 11, n  # a small mark is 5.5 pt wide
 
@@ -382,33 +317,33 @@ def test_history_view_names_the_best_of_several_seeds():
         ],
         columns=["family", "seed", "evaluations", "hypervolume", "front_size"],
     )
-    tracks = plots.history_view(history)
+    tracks = fronts.history_view(history)
     assert [(t.name, t.evaluations, t.hypervolume, t.front_size, t.is_merged) for t in tracks] == [
         ("in-line 4", (100,), (0.6,), (5,), False),
         ("", (100, 200), (0.2, 0.5), (3, 4), False),
         ("all families", (300,), (0.7,), (6,), True),
     ]
-    assert tracks[0].style == plots.family_style("in-line", 4, "")
+    assert tracks[0].style == fronts.family_style("in-line", 4, "")
 
 
 def test_shortlisted_design_must_be_in_the_front():
     with pytest.raises(ValueError, match="'D9'"):
-        plots.parallel_view(small_front(), ["force_rms_N"], [("D9", "nobody", "")])
+        fronts.parallel_view(small_front(), ["force_rms_N"], [("D9", "nobody", "")])
 
 
 def test_no_plane_without_its_columns():
     front = small_front().drop(columns="firing_fluctuation")
-    assert plots.force_evenness(front, [], title="x") is None
+    assert fronts.force_evenness(front, [], title="x") is None
 
 
 def test_constant_objective_has_an_axis_with_one_tick():
-    axis = plots.axis_view("force_rms_N", np.zeros(3))
+    axis = fronts.axis_view("force_rms_N", np.zeros(3))
     assert axis.ticks == (0.0,)
     assert axis.low < 0 < axis.high
 
 
 def test_axis_of_values_that_cannot_be_known():
-    axis = plots.axis_view("box_litres", np.full(2, np.nan))
+    axis = fronts.axis_view("box_litres", np.full(2, np.nan))
     assert axis.ticks == ()
     assert axis.low < axis.high
 
@@ -418,13 +353,15 @@ def test_axis_of_values_that_cannot_be_known():
 
 @pytest.mark.parametrize("arrangement", ["in-line", "v", "opposed"])
 def test_more_cylinders_are_darker(arrangement: str):
-    shades = [luminance(plots.family_style(arrangement, n, "").color) for n in range(1, 17)]
+    shades = [luminance(fronts.family_style(arrangement, n, "").color) for n in range(1, 17)]
     assert all(dark < light for light, dark in pairwise(shades))
 
 
 def test_arrangement_is_told_by_hue_and_without_colour():
     """Okabe and Ito's blue, vermilion and bluish green (hues from memory): 202, 27, 164 deg."""
-    styles = [plots.family_style(arrangement, 6, "") for arrangement in ("in-line", "v", "opposed")]
+    styles = [
+        fronts.family_style(arrangement, 6, "") for arrangement in ("in-line", "v", "opposed")
+    ]
     hues_deg = [360 * colorsys.rgb_to_hsv(*to_rgb(style.color))[0] for style in styles]
     np.testing.assert_allclose(hues_deg, [202, 27, 164], atol=15)  # "like", not the same
     assert len({(style.is_hollow, style.line) for style in styles}) == 3
@@ -432,7 +369,7 @@ def test_arrangement_is_told_by_hue_and_without_colour():
 
 def test_pins_are_told_by_marker():
     markers = {
-        plots.family_style("v", 6, p).marker for p in ("shared", "split", "own-main", "own-web")
+        fronts.family_style("v", 6, p).marker for p in ("shared", "split", "own-main", "own-web")
     }
     assert len(markers) == 4
 
@@ -443,7 +380,7 @@ def test_pins_are_told_by_marker():
 @given(st.lists(st.floats(0, 10), min_size=1, max_size=12), st.floats(0.01, 0.5))
 def test_spread_is_the_least_squares_answer(positions: list[float], least: float):
     """Against SciPy's isotonic regression; far bounds, so that only the distance matters."""
-    placed = plots.spread(positions, least, -100, 100)
+    placed = drawing.spread(positions, least, -100, 100)
     order = np.argsort(positions, kind="stable")
     ranks = least * np.arange(len(positions))
     expected = isotonic_regression(np.array(positions)[order] - ranks).x + ranks
@@ -452,7 +389,7 @@ def test_spread_is_the_least_squares_answer(positions: list[float], least: float
 
 @given(st.lists(st.floats(0, 1), min_size=2, max_size=30), st.floats(0.01, 0.5))
 def test_spread_stays_within_its_bounds(positions: list[float], least: float):
-    placed = np.sort(plots.spread(positions, least, 0, 1))
+    placed = np.sort(drawing.spread(positions, least, 0, 1))
     assert placed[0] >= -1e-9
     assert placed[-1] <= 1 + 1e-9
     assert np.diff(placed).min() >= min(least, 1 / (len(positions) - 1)) - 1e-9
@@ -466,7 +403,7 @@ def test_labels_do_not_cover_each_other(seed: int, n: int):
     anchors = random.uniform(0, 1, (n, 2)) ** 3 * [900, 600]  # crowded in one corner
     sizes = np.column_stack([random.uniform(60, 220, n), np.full(n, 18.0)])
     marks = np.column_stack([anchors, np.full(n, 8.0)])
-    middles = plots.place_labels(anchors, sizes, marks, bounds)
+    middles = drawing.place_labels(anchors, sizes, marks, bounds)
     low, high = middles - sizes / 2, middles + sizes / 2
     assert low.min() >= -1e-9
     assert np.all(high <= bounds[2:] + 1e-9)
@@ -479,29 +416,21 @@ def test_labels_do_not_cover_each_other(seed: int, n: int):
 
 @pytest.mark.parametrize("name", LAYOUTS)
 def test_card_keeps_within_its_sheet(name: str):
-    figure = cards.design_card(layout_of(name), title=f"{name}, 100 $ and 100 %", subtitle="why")
+    figure = design_card(layout_of(name), title=f"{name}, 100 $ and 100 %", subtitle="why")
     assert_all_inside(figure)
     labels = {text.get_text() for text in texts_of(figure)}
-    assert plots.FOOTER in labels
+    assert drawing.FOOTER in labels
     assert set(layout_of(name).labels) <= labels
 
 
-def assert_two_pictures(figure: Figure, folder: Path) -> None:
-    png, svg = plots.save(figure, folder / "a.picture")
-    assert (png.name, svg.name) == ("a.picture.png", "a.picture.svg")
-    assert sorted(folder.iterdir()) == [png, svg]  # nothing unfinished beside them
-    assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # ISO/IEC 15948, section 5.2
-    assert svg.read_text(encoding="utf-8").rstrip().endswith("</svg>")
-
-
 def test_card_is_written_as_two_pictures(tmp_path: Path):
-    figure = cards.design_card(layout_of("opposed four"), title="x")
+    figure = design_card(layout_of("opposed four"), title="x")
     assert_two_pictures(figure, tmp_path)
 
 
 def test_long_words_keep_within_the_sheet():
     long = "a reason that goes on about quiet running and short cranks; " * 12
-    figure = cards.design_card(layout_of("in-line four"), title=long, subtitle=long)
+    figure = design_card(layout_of("in-line four"), title=long, subtitle=long)
     assert_all_inside(figure)
 
 
@@ -520,10 +449,10 @@ def test_pictures_of_a_front_keep_within_their_sheets(
     front = front_of(n_families, n_designs)
     named = shortlist_of(front, n_named)
     figures = [
-        plots.scatter_matrix(front, OBJECTIVES, title="pairs"),
-        plots.parallel_coordinates(front, OBJECTIVES, named, title="all at once"),
-        plots.force_evenness(front, named, title="plane"),
-        plots.hypervolume_history(history_of(front), title="growth"),
+        fronts.scatter_matrix(front, OBJECTIVES, title="pairs"),
+        fronts.parallel_coordinates(front, OBJECTIVES, named, title="all at once"),
+        fronts.force_evenness(front, named, title="plane"),
+        fronts.hypervolume_history(history_of(front), title="growth"),
     ]
     for number, figure in enumerate(figures):
         assert figure is not None
@@ -539,14 +468,14 @@ def test_any_number_of_objectives(n_objectives: int):
         if key not in front:
             front[key] = 1.0  # constant
     objectives = list(METRICS)[:n_objectives]
-    assert_all_inside(plots.scatter_matrix(front, objectives, title="pairs"))
-    assert_all_inside(plots.parallel_coordinates(front, objectives, [], title="all at once"))
+    assert_all_inside(fronts.scatter_matrix(front, objectives, title="pairs"))
+    assert_all_inside(fronts.parallel_coordinates(front, objectives, [], title="all at once"))
 
 
 def test_names_on_the_plane_do_not_cover_each_other():
     front = front_of(12, 200)
     named = shortlist_of(front, 10)
-    figure = plots.force_evenness(front, named, title="plane")
+    figure = fronts.force_evenness(front, named, title="plane")
     assert figure is not None
     names = {name for _, name, _ in named}
     renderer = FigureCanvasAgg(figure).get_renderer()
@@ -556,7 +485,7 @@ def test_names_on_the_plane_do_not_cover_each_other():
 
 
 def test_axes_say_which_direction_is_better():
-    figure = plots.scatter_matrix(front_of(3, 9), OBJECTIVES, title="pairs")
+    figure = fronts.scatter_matrix(front_of(3, 9), OBJECTIVES, title="pairs")
     for axes in figure.axes:
         for label in (axes.get_xlabel(), axes.get_ylabel()):
             if "exhaust" in label:
@@ -569,13 +498,11 @@ def test_same_picture_same_bytes(tmp_path: Path):
     written = []
     for name in ("one", "two"):
         front = front_of(6, 30)
-        figure = plots.force_evenness(front, shortlist_of(front, 3), title="plane")
+        figure = fronts.force_evenness(front, shortlist_of(front, 3), title="plane")
         assert figure is not None
-        written.append(plots.save(figure, tmp_path / name))
+        written.append(drawing.save(figure, tmp_path / name))
         written.append(
-            plots.save(
-                cards.design_card(layout_of("V twelve"), title="x"), tmp_path / f"card-{name}"
-            )
+            drawing.save(design_card(layout_of("V twelve"), title="x"), tmp_path / f"card-{name}")
         )
     (png_1, svg_1), (card_png_1, card_svg_1), (png_2, svg_2), (card_png_2, card_svg_2) = written
     for first, second in (
@@ -590,5 +517,5 @@ def test_same_picture_same_bytes(tmp_path: Path):
 
 def test_drawing_leaves_the_settings_of_matplotlib_alone(tmp_path: Path):
     before = dict(matplotlib.rcParams)
-    plots.save(cards.design_card(layout_of("single"), title="x"), tmp_path / "x")
+    drawing.save(design_card(layout_of("single"), title="x"), tmp_path / "x")
     assert dict(matplotlib.rcParams) == before

@@ -7,14 +7,11 @@ the crankpins; filling and line type repeat the arrangement for readers without 
 
 from __future__ import annotations
 
-import io
 import math
 import re
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,46 +26,25 @@ from matplotlib.transforms import ScaledTranslation
 from evaluate.batch import FloatArray
 from evaluate.metrics import METRICS, axis_label
 from evaluate.sizing import PINS
-from optimize.files import write_whole
+from optimize.pictures.drawing import (
+    BOTTOM_IN,
+    CHARACTER_IN,
+    DPI,
+    LINE_IN,
+    STYLE,
+    TOP_IN,
+    axes_at,
+    number_text,
+    place_labels,
+    sheet,
+    spread,
+    wrapped,
+)
 
-FOOTER = "Concept-stage estimate from idealised rigid-body models."
-DPI = 130
-TOP_IN, BOTTOM_IN = 0.80, 0.40  # room for the headline and for the footer
-LINE_IN = 0.18  # height of a line of small text
 _KEY_LINE_IN = 0.195
 _TRACK_LINE_IN = 0.16
-CHARACTER_IN = 0.073  # mean width of a character of small text, for wrapping
 KEY_COLUMN_IN = 2.6
-INK = "#222222"
-
-#: Replaces whatever the reader's own matplotlib settings say, so that a picture is the same
-#: everywhere. A dollar sign in a study's name is a dollar sign.
-STYLE: list[Any] = [
-    "default",
-    {
-        "font.family": ["DejaVu Sans"],
-        "font.size": 9.0,
-        "text.color": INK,
-        "text.parse_math": False,
-        "axes.titlesize": 10.5,
-        "axes.titleweight": "bold",
-        "axes.titlelocation": "left",
-        "axes.labelsize": 9.0,
-        "axes.edgecolor": "#555555",
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "axes.axisbelow": True,
-        "axes.unicode_minus": False,
-        "xtick.labelsize": 8.5,
-        "ytick.labelsize": 8.5,
-        "hatch.linewidth": 0.7,
-        "svg.fonttype": "path",
-        "svg.hashsalt": "crankfront",
-    },
-]
-
 Shortlist = Sequence[tuple[str, str, str]]
-
 _HUES_DEG = {"in-line": 250.0, "v": 45.0, "opposed": 160.0}
 _LINES = {"in-line": "-", "v": "--", "opposed": ":"}
 _MARKERS = {"": "o", "shared": "s", "split": "D", "own-main": "^", "own-web": "v"}
@@ -210,10 +186,6 @@ _MERGED = FamilyStyle(color="#000000", marker="o")
 _DIRECT_FAMILIES = 6  # up to here families are named beside their marks as well
 _CELLS_PER_AXIS = 40
 _ASIDE_PT = 11.5
-_MOST_PLACES = 1500  # tried for each label, the nearest first
-
-
-# Pictures -------------------------------------------------------------------------------------
 
 
 @matplotlib_style.context(STYLE)
@@ -291,7 +263,7 @@ def parallel_coordinates(
     n_columns = _key_columns(key, height_in + 0.9)
     left_in = 1.0
     width_in = left_in + plot_in + names_in + n_columns * KEY_COLUMN_IN + 0.3
-    reasons = _wrapped(view.reasons, width_in - 0.5)
+    reasons = wrapped(view.reasons, width_in - 0.5)
     bottom_in = BOTTOM_IN + 0.95 + LINE_IN * (len(reasons) + bool(reasons))
     figure = sheet(
         width_in, bottom_in + height_in + TOP_IN, title=title, subtitle=_count_text(view.families)
@@ -343,8 +315,8 @@ def force_evenness(
     plot_in, left_in = (7.4, _height_for_key(key, least_in=5.4, beyond_in=0.5)), 0.95
     n_columns = _key_columns(key, plot_in[1] + 0.5)
     width_in = left_in + plot_in[0] + 0.3 + n_columns * KEY_COLUMN_IN
-    reasons = _wrapped(view.reasons, width_in - 0.5)
-    note = _wrapped((view.note,), width_in - 0.5)
+    reasons = wrapped(view.reasons, width_in - 0.5)
+    note = wrapped((view.note,), width_in - 0.5)
     n_below = len(reasons) + bool(reasons) + len(note)
     bottom_in = BOTTOM_IN + 0.6 + LINE_IN * n_below
     figure = sheet(
@@ -418,44 +390,6 @@ def hypervolume_history(history: pd.DataFrame, *, title: str) -> Figure:
         if shown is families:
             _name_tracks(upper, shown, size_in=(width_in, upper_in))
     return figure
-
-
-def save(figure: Figure, path_without_suffix: Path | str) -> list[Path]:
-    """Write a figure as PNG and SVG, each at once or not at all, and empty it.
-
-    Parameters
-    ----------
-    figure : Figure
-        Any figure of this project; cleared afterwards to free its memory.
-    path_without_suffix : path
-        Folder and name; the folder is made.
-
-    Returns
-    -------
-    list of Path
-        The two files. The same figure gives the same bytes with the same libraries.
-    """
-    stem = Path(path_without_suffix)
-    stem.parent.mkdir(parents=True, exist_ok=True)
-    written = []
-    for suffix, metadata in (("png", {}), ("svg", {"Date": None})):
-        target = stem.with_name(f"{stem.name}.{suffix}")
-        write_whole(target, partial(_write_picture, figure, suffix, metadata))
-        written.append(target)
-    figure.clear()
-    return written
-
-
-def _write_picture(
-    figure: Figure, suffix: str, metadata: Mapping[str, str | None], path: Path
-) -> None:
-    buffer = io.BytesIO()
-    with matplotlib_style.context(STYLE):
-        figure.savefig(buffer, format=suffix, dpi=DPI, metadata=metadata)
-    path.write_bytes(buffer.getvalue())
-
-
-# Views ----------------------------------------------------------------------------------------
 
 
 def family_style(arrangement: str, cylinders: int, pins: str) -> FamilyStyle:
@@ -778,158 +712,6 @@ def _count_text(families: Sequence[FamilyView]) -> str:
     return f"{designs} of {'1 family' if len(families) == 1 else f'{len(families)} families'}"
 
 
-def number_text(value: float) -> str:
-    """Return a number for a label, thousands set apart by thin spaces."""
-    return f"{value + 0.0:,.7g}".replace(",", "\u2009")  # adding 0.0 turns -0.0 into 0.0
-
-
-def spread(positions: Sequence[float], least: float, low: float, high: float) -> list[float]:
-    """Return positions at least `least` apart between `low` and `high`, moved as little as needed.
-
-    The least-squares solution: isotonic regression of position - rank * least by pooling
-    neighbours (M. Ayer et al., Annals of Mathematical Statistics 26, 1955). Where the room is too
-    small the distance shrinks.
-
-    Examples
-    --------
-    >>> spread([5.0, 1.0, 5.0], 2.0, 0.0, 10.0)
-    [4.0, 1.0, 6.0]
-    """
-    n = len(positions)
-    if n > 1:
-        least = min(least, (high - low) / (n - 1))
-    order = sorted(range(n), key=lambda i: positions[i])
-    pools: list[tuple[float, int]] = []
-    for rank, i in enumerate(order):
-        mean, size = positions[i] - rank * least, 1
-        while pools and pools[-1][0] > mean:
-            other, members = pools.pop()
-            mean, size = (mean * size + other * members) / (size + members), size + members
-        pools.append((mean, size))
-    level = [mean for mean, size in pools for _ in range(size)]
-    placed = [0.0] * n
-    for rank, i in enumerate(order):
-        placed[i] = min(max(level[rank], low), high - (n - 1) * least) + rank * least
-    return placed
-
-
-def place_labels(
-    anchors: FloatArray, sizes: FloatArray, obstacles: FloatArray, bounds: FloatArray
-) -> FloatArray:
-    """Return where labels go so that none covers another, near their anchors.
-
-    Parameters
-    ----------
-    anchors : array, shape (labels, 2)
-        Points that the labels belong to. [px]
-    sizes : array, shape (labels, 2)
-        Width and height of each label. [px]
-    obstacles : array, shape (marks, 3)
-        Marks that labels should not cover: middle and radius. [px]
-    bounds : array, shape (4,)
-        Left, bottom, right, top of the room. [px]
-
-    Returns
-    -------
-    array, shape (labels, 2)
-        Middle of each label. [px]
-    """
-    placed, leaders = np.empty((0, 4)), np.empty((0, 3))
-    middles = np.empty_like(anchors)
-    clear = 0.55 * float(sizes[:, 1].max()) if len(sizes) else 0.0
-    for index, (anchor, size) in enumerate(zip(anchors, sizes, strict=True)):
-        half = 0.5 * size
-        grid = np.meshgrid(
-            _steps(bounds[0] + half[0], bounds[2] - half[0], clear),
-            _steps(bounds[1] + half[1], bounds[3] - half[1], clear),
-        )
-        middle = np.column_stack([axis.ravel() for axis in grid])
-        cost = np.hypot(*np.maximum(np.abs(middle - anchor) - half, 0).T)
-        near = np.argsort(cost, kind="stable")[:_MOST_PLACES]
-        middle, cost = middle[near], cost[near]
-        box = np.concatenate([middle - half, middle + half], axis=1)
-        cost += 10 * clear * _covers(box, obstacles).sum(axis=1)
-        cost += 30 * clear * _covers(box, leaders).sum(axis=1)
-        ways = anchor + np.linspace(0.1, 1, 12)[:, np.newaxis, np.newaxis] * (middle - anchor)
-        cost += 30 * clear * _inside(ways, placed).sum(axis=(0, 2))
-        # A label on a label is the last resort.
-        cost += 1e6 * clear * _crosses(box, placed, 0.3 * clear).sum(axis=1)
-        best = int(cost.argmin())
-        middles[index] = middle[best]
-        placed = np.concatenate([placed, box[best : best + 1]])
-        way = np.insert(ways[:-1, best], 2, 0.2 * clear, axis=1)
-        leaders = np.concatenate([leaders, way])
-    return middles
-
-
-def _steps(low: float, high: float, step: float) -> FloatArray:
-    if high <= low:
-        return np.array([0.5 * (low + high)])
-    return np.linspace(low, high, int((high - low) / step) + 2)
-
-
-def _covers(boxes: FloatArray, marks: FloatArray) -> FloatArray:
-    """Return for each box and round mark whether they touch, nearly."""
-    points, radii = marks[:, :2], marks[:, 2:]
-    low, high = boxes[:, np.newaxis, :2] - radii, boxes[:, np.newaxis, 2:] + radii
-    covered: FloatArray = np.all((points > low) & (points < high), axis=2).astype(float)
-    return covered
-
-
-def _inside(points: FloatArray, boxes: FloatArray) -> FloatArray:
-    """Return for each point (any leading axes) and box whether the point lies in the box."""
-    near = points[..., np.newaxis, :]
-    inside: FloatArray = np.all((near > boxes[:, :2]) & (near < boxes[:, 2:]), axis=-1)
-    return inside.astype(float)
-
-
-def _crosses(boxes: FloatArray, others: FloatArray, margin: float) -> FloatArray:
-    """Return for each pair of boxes whether they overlap, or nearly."""
-    low, high = boxes[:, np.newaxis, :2] - margin, boxes[:, np.newaxis, 2:] + margin
-    crossing: FloatArray = np.all((others[:, 2:] > low) & (others[:, :2] < high), axis=2)
-    return crossing.astype(float)
-
-
-# Drawing --------------------------------------------------------------------------------------
-
-
-def sheet(width_in: float, height_in: float, *, title: str, subtitle: str = "") -> Figure:
-    """Return an empty figure with headline, line below it and footer."""
-    figure = Figure(figsize=(width_in, height_in), dpi=DPI, facecolor="white")
-    FigureCanvasAgg(figure)
-    headline = textwrap.shorten(title, int(2 * width_in / 0.125), placeholder=" ...")
-    lines = textwrap.wrap(headline, max(20, int((width_in - 0.3) / 0.125)))[:2]
-    size, down_in = (13.0, 0.12) if len(lines) < 2 else (10.5, 0.06)
-    text = "\n".join(lines)
-    up = 1 - down_in / height_in
-    figure.text(0.15 / width_in, up, text, va="top", size=size, weight="bold", linespacing=1.1)
-    below = "\n".join(subtitle_lines(subtitle, width_in))
-    figure.text(0.15 / width_in, 1 - 0.46 / height_in, below, va="top", size=9)
-    figure.text(0.15 / width_in, 0.10 / height_in, FOOTER, va="bottom", size=8, color="#555555")
-    return figure
-
-
-def subtitle_lines(subtitle: str, width_in: float) -> list[str]:
-    """Return the lines that the text below the headline takes, four at most."""
-    n_characters = int((width_in - 0.4) / CHARACTER_IN)
-    return textwrap.wrap(subtitle, n_characters, max_lines=4, placeholder=" ...")
-
-
-def axes_at(
-    figure: Figure, left_in: float, bottom_in: float, width_in: float, height_in: float
-) -> Axes:
-    """Return new axes placed in inches from the lower left corner."""
-    whole = figure.get_size_inches()
-    return figure.add_axes(
-        (
-            left_in / whole[0],
-            bottom_in / whole[1],
-            width_in / whole[0],
-            height_in / whole[1],
-        )
-    )
-
-
 def draw_key(
     figure: Figure, lines: Sequence[KeyLine], *, left_in: float, top_in: float, height_in: float
 ) -> None:
@@ -1208,11 +990,6 @@ def _name_tracks(axes: Axes, tracks: Sequence[TrackView], *, size_in: tuple[floa
             clip_on=False,
         )
         axes.text(text_at, up, track.name, transform=axes.transAxes, va="center", size=8.5)
-
-
-def _wrapped(texts: Iterable[str], width_in: float) -> list[str]:
-    n_characters = max(30, int(width_in / CHARACTER_IN))
-    return [line for text in texts for line in textwrap.wrap(text, n_characters)]
 
 
 def _draw_reasons(figure: Figure, lines: Sequence[str]) -> None:
