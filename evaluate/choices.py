@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from evaluate.batch import FloatArray
-from evaluate.firing import SNAP_DEG, TURN_DEG
+from evaluate.firing import SNAP_DEG, TURN_DEG, ticks
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,11 +68,11 @@ def tree_of_choices(angles_deg: FloatArray, cycle_deg: float) -> Choice:
     """
     if not len(angles_deg):
         raise ValueError("no firing order, so there is nothing to choose")
-    ticks = np.rint(angles_deg / SNAP_DEG).astype(np.int64)
+    fire = ticks(angles_deg)
     turn = round(TURN_DEG / SNAP_DEG)
-    events = [_events(row) for row in ticks.tolist()]
+    events = [_events(row) for row in fire.tolist()]
     at_centre: dict[int, tuple[int, ...]] = {}
-    for i, tick in enumerate(ticks[0].tolist()):
+    for i, tick in enumerate(fire[0].tolist()):
         at_centre[tick % turn] = (*at_centre.get(tick % turn, ()), i)
     has_two_turns = round(cycle_deg / SNAP_DEG) > turn
 
@@ -105,10 +103,10 @@ def tree_of_choices(angles_deg: FloatArray, cycle_deg: float) -> Choice:
     )
 
 
-def _events(ticks: list[int]) -> list[tuple[int, tuple[int, ...]]]:
+def _events(fire: list[int]) -> list[tuple[int, tuple[int, ...]]]:
     """Return the firings in order: tick and cylinders."""
     together: dict[int, tuple[int, ...]] = {}
-    for i, tick in enumerate(ticks):
+    for i, tick in enumerate(fire):
         together[tick] = (*together.get(tick, ()), i)
     return sorted(together.items())
 

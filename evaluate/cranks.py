@@ -13,12 +13,16 @@ from evaluate.batch import FloatArray
 from evaluate.errors import InputError
 from evaluate.evidence import Cut, Fact, Rows, Subject
 from evaluate.firing import SNAP_DEG, TURN_DEG, wrap_deg
+from evaluate.order_choice import MOST_FOR_ORDERS
 
 #: More cranks with orders than this tell nothing: facts are missing.
 MOST_FOUND = 20_000
 #: Part-cranks that are looked at before the search gives up.
 MOST_TRIED = 20_000_000
 _CHUNK = 4_096
+#: How a search ended.
+ALL, MORE, GAVE_UP = "all", "more", "gave up"
+_GAVE_UP_TEXT = f"{MOST_TRIED:,} part-cranks were tried without an end"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,11 +72,18 @@ def agreeing_cranks(
             "a whole part of 360 from 1 to 180, such as 15",
         )
     search = _Search(subject=subject, step_deg=step_deg, even_only=even_only)
-    rows, is_complete = search.run(facts, MOST_FOUND)
-    if not is_complete:
+    if len(subject.labels) > MOST_FOR_ORDERS and not even_only:
+        raise InputError(
+            "cylinders",
+            f"{len(subject.labels)} of them with all orders",
+            f"up to {MOST_FOR_ORDERS}, or even ones",
+        )
+    rows, outcome = search.run(facts, MOST_FOUND)
+    if outcome != ALL:
+        count = f"over {MOST_FOUND:,} cranks with a firing order agree"
         raise InputError(
             "facts",
-            f"too few of them: over {MOST_FOUND:,} cranks with a firing order agree",
+            f"too few of them: {count if outcome == MORE else _GAVE_UP_TEXT}",
             "more facts, a coarser throw_angle_step_deg"
             + ("" if even_only else ", or even firing only"),
         )
@@ -87,8 +98,8 @@ class _Search:
     step_deg: float
     even_only: bool
 
-    def run(self, facts: Sequence[Fact], at_most: int) -> tuple[Rows, bool]:
-        """Return the engines that agree, and whether they are all; depth first, in chunks."""
+    def run(self, facts: Sequence[Fact], at_most: int) -> tuple[Rows, str]:
+        """Return engines that agree, and whether they are all; depth first, in chunks."""
         n_throws, n = self.subject.n_throws, len(self.subject.labels)
         start = Rows(pins_deg=np.full((1, n_throws), np.nan), angles_deg=np.full((1, n), np.nan))
         sequence = self._sequence(facts)
@@ -101,30 +112,38 @@ class _Search:
                 found.append(rows)
                 n_found += len(rows.angles_deg)
                 if n_found > at_most:
-                    return _joined(found, n_throws, n), False
+                    return _joined(found, n_throws, n), MORE
                 continue
             rows = self._with_throw(rows, sequence[depth], is_first=depth == 0)
             n_tried += len(rows.angles_deg)
             if n_tried > MOST_TRIED:
-                return _joined(found, n_throws, n), False
+                return _joined(found, n_throws, n), GAVE_UP
             kept = evidence.possible(facts, rows)
             rows = Rows(pins_deg=rows.pins_deg[kept], angles_deg=rows.angles_deg[kept])
             for at in range(0, len(rows.angles_deg), _CHUNK):
                 part = slice(at, at + _CHUNK)
                 chunk = Rows(pins_deg=rows.pins_deg[part], angles_deg=rows.angles_deg[part])
                 waiting.append((depth + 1, chunk))
-        return _joined(found, n_throws, n), True
+        return _joined(found, n_throws, n), ALL
 
     def _sequence(self, facts: Sequence[Fact]) -> list[int]:
-        """Return the throws so that each is tied to those before it by as many facts as can be."""
+        """Return the throws so that facts can refute early.
+
+        Next comes the throw that completes most facts, then the one that shares most facts with
+        those placed, then the one that most facts speak of.
+        """
         placed = [int(self.subject.throws[0])]
         rest = [t for t in range(self.subject.n_throws) if t not in placed]
         while rest:
-            ties = [
-                sum(t in fact.throws and not fact.throws.isdisjoint(placed) for fact in facts)
-                for t in rest
-            ]
-            placed.append(rest.pop(ties.index(max(ties))))
+
+            def use(throw: int, placed: list[int] = placed) -> tuple[int, int, int]:
+                of_it = [fact.throws for fact in facts if throw in fact.throws]
+                completed = sum(throws <= {*placed, throw} for throws in of_it)
+                return completed, sum(not throws.isdisjoint(placed) for throws in of_it), len(of_it)
+
+            best = max(rest, key=use)
+            placed.append(best)
+            rest.remove(best)
         return placed
 
     def _with_throw(self, rows: Rows, throw: int, *, is_first: bool) -> Rows:
@@ -186,8 +205,8 @@ def _sorted(rows: Rows) -> Rows:
 
 def _cuts(search: _Search, facts: Sequence[Fact]) -> list[Cut]:
     def count(some: Sequence[Fact]) -> int | None:
-        rows, is_complete = search.run(some, MOST_FOUND)
-        return len(rows.angles_deg) if is_complete else None
+        rows, outcome = search.run(some, MOST_FOUND)
+        return len(rows.angles_deg) if outcome == ALL else None
 
     return [
         Cut(
@@ -205,8 +224,7 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
     kept = list(facts)
     for fact in facts:
         fewer = [other for other in kept if other is not fact]
-        rows, is_complete = search.run(fewer, 0)
-        if is_complete and not len(rows.angles_deg):
+        if search.run(fewer, 0)[1] == ALL:  # not one crank
             kept = fewer
     kind = "crank of the lattice" + (" that fires evenly" if search.even_only else "")
     if not kept:
@@ -219,18 +237,18 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
     ways = []
     for fact in kept:
         rest = [other for other in facts if other is not fact]
-        rows, is_complete = search.run(rest, MOST_FOUND)
+        rows, outcome = search.run(rest, MOST_FOUND)
         if len(rows.angles_deg):
-            ways.append(f"without {fact.where} {_left_text(rows, is_complete)}")
+            ways.append(f"without {fact.where} {_left_text(rows, outcome)}")
     verb = "which contradict each other" if len(kept) > 1 else "which cannot be"
     return InputError(
         "facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways) or "fewer facts"
     )
 
 
-def _left_text(rows: Rows, is_complete: bool) -> str:
-    if not is_complete:
-        return f"over {MOST_FOUND:,} left"
+def _left_text(rows: Rows, outcome: str) -> str:
+    if outcome != ALL:
+        return f"over {min(MOST_FOUND, len(rows.angles_deg) - 1):,} left"
     cranks = np.unique(_sorted(rows).pins_deg, axis=0)
     texts = ["-".join(f"{a:g}" for a in pins) for pins in cranks[: evidence.MOST_NAMED]]
     more = " ..." if len(cranks) > evidence.MOST_NAMED else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import combinations, pairwise
+from itertools import combinations
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -132,7 +132,7 @@ def _same_tdc(subject: Subject, off_deg: float, group: Sequence[str], where: str
 
     def holds(rows: Rows) -> BoolArray:
         phases_deg = _phases_deg(rows, subject)[:, members]
-        return _none_false(*(_near(b - a, 0.0, off_deg) for a, b in pairwise(phases_deg.T)))
+        return _none_false(*(_near(b - a, 0.0, off_deg) for a, b in combinations(phases_deg.T, 2)))
 
     return Fact(
         text=f"{_list(group)} reach top dead centre together",
@@ -235,6 +235,7 @@ def _crankpins(
         return _none_false(*masks)
 
     words = ", ".join("+".join(str(throw) for throw in group) for group in groups)
+    words += " (of two, that is only that they stand apart)" if len(groups) == 2 else ""
     return Fact(
         text=f"the crankpins are met in the order {words}, going round the standing "
         "crank in its direction of rotation",

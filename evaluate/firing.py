@@ -13,6 +13,7 @@ from evaluate.sums import sum_rows
 #: Differences of this size from 0 or 360 are 0: remainders never move a firing by a turn. [deg]
 SNAP_DEG = 1e-6
 TURN_DEG = 360.0
+_TICK_EDGE = 0.3719
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +41,15 @@ def wrap_deg(angles_deg: FloatArray, period_deg: float = TURN_DEG) -> FloatArray
     wrapped: FloatArray = angles_deg - period_deg * np.floor(angles_deg * (1 / period_deg))
     wrapped[(wrapped < SNAP_DEG) | (wrapped > period_deg - SNAP_DEG)] = 0.0
     return wrapped
+
+
+def ticks(angles_deg: FloatArray) -> IntArray:
+    """Return angles as whole numbers of 1e-6 deg, equal for angles equal but for the last digits.
+
+    The rounding begins at an odd fraction, since angles as people write them, such as 71.7126365,
+    would fall on its edge otherwise.
+    """
+    return np.rint(angles_deg / SNAP_DEG + _TICK_EDGE).astype(np.int64)
 
 
 def tdc_angles_deg(batch: Batch) -> FloatArray:
@@ -122,7 +132,7 @@ def firing_sequence(angles_deg: FloatArray) -> IntArray:
 
     Cylinders that fire together (within 1e-6 deg) stand in the order of their index.
     """
-    return np.argsort(np.rint(angles_deg / SNAP_DEG), axis=1, kind="stable")
+    return np.argsort(ticks(angles_deg), axis=1, kind="stable")
 
 
 def succession(angles_deg: FloatArray, cycle_deg: float) -> FloatArray:
@@ -144,8 +154,8 @@ def succession(angles_deg: FloatArray, cycle_deg: float) -> FloatArray:
         Weight of "second follows first"; sums to 1 for each candidate. [-]
     """
     cycle = round(cycle_deg / SNAP_DEG)
-    ticks = np.rint(angles_deg / SNAP_DEG).astype(np.int64)
-    wait = (ticks[:, np.newaxis, :] - ticks[:, :, np.newaxis]) % cycle
+    fire = ticks(angles_deg)
+    wait = (fire[:, np.newaxis, :] - fire[:, :, np.newaxis]) % cycle
     together = (wait == 0).sum(axis=2)
     wait[wait == 0] = cycle
     follows = wait == wait.min(axis=2, keepdims=True)
@@ -204,7 +214,7 @@ def allowed_firing_angles_deg(
         bits = all_firing_bits(phases_deg.shape[0], cycle_deg)
         angles_deg = phases_deg + TURN_DEG * bits
         unevenness_deg = measures(sorted_columns(angles_deg), cycle_deg).unevenness_deg
-    keys = [*np.rint(angles_deg / SNAP_DEG).T[::-1], np.rint(unevenness_deg / SNAP_DEG)]
+    keys = [*ticks(angles_deg).T[::-1], ticks(unevenness_deg)]
     return angles_deg[np.lexsort(keys)]
 
 
@@ -265,7 +275,7 @@ def angles_for_order(
         return None
     candidates = np.array(found)
     unevenness_deg = measures(sorted_columns(candidates), cycle_deg).unevenness_deg
-    keys = [*np.rint(candidates / SNAP_DEG).T[::-1], np.rint(unevenness_deg / SNAP_DEG)]
+    keys = [*ticks(candidates).T[::-1], ticks(unevenness_deg)]
     best: FloatArray = candidates[np.lexsort(keys)[0]]
     return best
 

@@ -26,6 +26,7 @@ from evaluate.layout_tables import (
 )
 from evaluate.order_choice import MOST_FOR_ORDERS as MOST_FOR_ORDERS
 from evaluate.order_choice import Known, firing_bits
+from evaluate.order_choice import order_line as order_line
 from evaluate.order_choice import order_text as order_text
 from evaluate.order_choice import order_texts as order_texts
 from evaluate.proportions import Proportions

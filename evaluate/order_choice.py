@@ -69,6 +69,14 @@ def order_text(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> tuple[
     return order_texts(layout_labels, angles_deg[np.newaxis])[0]
 
 
+def order_line(layout_labels: tuple[str, ...], angles_deg: FloatArray) -> str:
+    """Return the firing order as one text, ``+`` between cylinders that fire together."""
+    order = order_text(layout_labels, angles_deg)
+    waits_deg = np.diff(angles_deg[[layout_labels.index(label) for label in order]])
+    signs = ["-" if wait_deg > firing.SNAP_DEG else "+" for wait_deg in waits_deg]
+    return "".join(a + b for a, b in zip(order, [*signs, ""], strict=True))
+
+
 def order_texts(
     layout_labels: tuple[str, ...], angles_deg: FloatArray
 ) -> tuple[tuple[str, ...], ...]:
@@ -124,7 +132,9 @@ def firing_bits(
         choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
         if not len(choices_deg):
             raise InputError(
-                "firing", "nothing", f"an order, with over {MOST_FOR_ORDERS} cylinders not even"
+                "firing",
+                f"nothing, and this crank of {n} cylinders cannot fire evenly",
+                f"an order; all are tried up to {MOST_FOR_ORDERS} cylinders",
             )
         angles_deg = known.left(choices_deg, names)[0]
         if cycle_deg > firing.TURN_DEG and n > 1:

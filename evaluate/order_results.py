@@ -108,6 +108,11 @@ def cranks_document(bench: Bench, found: Found, *, even_only: bool) -> dict[str,
         "cranks": cranks,
     }
     result: dict[str, Any] = plain(document)
+    result["orders"] = [
+        {"throw_angles_deg": crank["throw_angles_deg"], **entry}
+        for crank in result["cranks"]
+        for entry in crank["orders"]
+    ]
     return result
 
 

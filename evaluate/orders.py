@@ -149,8 +149,8 @@ def scored_orders(
     batch = with_firing(layout.batch, angles_deg)
     values = score(engine, batch, SCORE_KEYS)
     signs = np.array([1.0 if METRICS[key].sense == "least" else -1.0 for key in SORTED_BY])
-    ranks = np.rint(values[:, : len(SORTED_BY)] * signs / firing.SNAP_DEG)
-    by_cylinder = np.rint(angles_deg / firing.SNAP_DEG)
+    ranks = firing.ticks(values[:, : len(SORTED_BY)] * signs)
+    by_cylinder = firing.ticks(angles_deg)
     best_first = np.lexsort([*by_cylinder.T[::-1], *ranks.T[::-1]])
     angles_deg, values = angles_deg[best_first], values[best_first]
     orders = order_texts(layout.labels, angles_deg)
@@ -243,8 +243,8 @@ def _best_collectors(
         return tuple(found), overlap_deg, spacing_deg
     sequence = firing.firing_sequence(angles_deg)
     rising_deg = np.take_along_axis(angles_deg, sequence, axis=1)
-    ticks = np.rint(rising_deg / firing.SNAP_DEG).astype(np.int64)
-    _, first, member = np.unique(ticks, axis=0, return_index=True, return_inverse=True)
+    patterns = firing.ticks(rising_deg)
+    _, first, member = np.unique(patterns, axis=0, return_index=True, return_inverse=True)
     # The best orders come first, so their spacings are searched first.
     n_searched = min(MOST_SEARCHED, max(1, MOST_PARTITION_TRIES // n_tries))
     searched = np.sort(first)[:n_searched]

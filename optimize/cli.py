@@ -122,8 +122,8 @@ def optimize(
 
 
 def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
-    from optimize.summary import CAUTION
     from optimize.tables import print_shortlist
+    from optimize.texts import CAUTION
 
     if picks:
         print_shortlist(study, outcome.common, picks)
@@ -146,8 +146,14 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
         click.option("--same-tdc", **several, help="1,4: reach top dead centre together."),
         click.option("--next", "after", **several, help="1,3: 3 fires right after 1."),
         click.option("--order", **several, help="1,3,2: all or some fire in this order."),
-        click.option("--apart", **several, help="1,3,180: fire so many degrees apart."),
-        click.option("--tdc-apart", **several, help="1,2,90: TDCs so many degrees apart."),
+        click.option(
+            "--apart", **several, help="1,3,180: fire so many degrees of crank apart, either way."
+        ),
+        click.option(
+            "--tdc-apart",
+            **several,
+            help="1,2,90: dead centres so many degrees of crank apart, either way.",
+        ),
         click.option(
             "--crankpins",
             **several,
@@ -158,11 +164,28 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
             "--lobes",
             **several,
             help="1,3,4,2 or 1@0,3@90,...: lobes of one kind as met going round a standing "
-            "camshaft.",
+            "camshaft, with degrees of camshaft; of two, the second within half a turn.",
         ),
-        click.option("--lobes-seen-from", type=ends, default="free end", show_default=True),
-        click.option("--lobes-met", type=senses, default="clockwise", show_default=True),
-        click.option("--tolerance", type=float, help="Of stated angles [deg]; default 2."),
+        click.option(
+            "--lobes-seen-from",
+            type=ends,
+            default="free end",
+            show_default=True,
+            help="Where one looks from, for all --lobes; a [facts] table can have both ends.",
+        ),
+        click.option(
+            "--lobes-met",
+            type=senses,
+            default="clockwise",
+            show_default=True,
+            help="How one goes round, as seen from there.",
+        ),
+        click.option(
+            "--tolerance",
+            type=float,
+            metavar="DEG",
+            help="How far stated angles may be off, of crank or of camshaft; default 2.",
+        ),
         click.option(
             "--gears",
             type=click.IntRange(2, 100),
@@ -182,7 +205,13 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
 @click.argument("layout", type=click.Path(path_type=Path))
 @_fact_options
 @click.option("--all", "every", is_flag=True, help="Uneven orders too, not only even ones.")
-@click.option("--collectors", type=click.IntRange(1, 8), default=2, show_default=True)
+@click.option(
+    "--collectors",
+    type=click.IntRange(1, 8),
+    default=2,
+    show_default=True,
+    help="Into how many exhaust collectors to find the best split.",
+)
 @click.option("--most", type=click.IntRange(1), default=24, show_default=True, help="Rows to show.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--parquet", type=click.Path(path_type=Path), metavar="FILE", help="Write all rows.")

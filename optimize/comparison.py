@@ -19,8 +19,8 @@ from evaluate.layout import Layout, order_text
 from evaluate.results import plain
 from evaluate.units import rad_s_from_rpm, rpm_from_rad_s
 from optimize.files import file_to_write, json_text
-from optimize.summary import CAUTION, value_text
 from optimize.tables import console
+from optimize.texts import CAUTION, value_text
 
 SCHEMA = "crankfront.comparison/1"
 MOST_LAYOUTS = 6

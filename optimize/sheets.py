@@ -24,16 +24,16 @@ from evaluate import firing, units
 from evaluate.camshafts import camshafts
 from evaluate.errors import InputError
 from evaluate.inertia import NOTHING_SHARE, scales
-from evaluate.layout import MOST_FOR_ORDERS, Layout
+from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line
 from evaluate.metrics import METRICS, axis_label
 from evaluate.orders import SORT_RULE, AllowedOrders, allowed_orders
 from evaluate.reading import reading
-from evaluate.remedies import remedies
+from evaluate.remedies import remedies, without_repeats
 from evaluate.results import evaluation_document
 from optimize.files import writable_directory
 from optimize.inline_svg import InlineSvg, glyph_sheet, inline_svg
 from optimize.pictures import LAYOUT_PICTURES, NARROW_IN, WIDE_IN
-from optimize.summary import CAUTION, value_text
+from optimize.texts import CAUTION, value_text
 
 #: Widths in which each picture is drawn: a column of a desktop or of A4, and a phone. [in]
 WIDTHS_IN = {"wide": WIDE_IN, "narrow": NARROW_IN}
@@ -328,7 +328,7 @@ def _facts(layout: Layout, document: dict[str, Any]) -> tuple[tuple[str, str], .
     ]
     scheme = document["numbering"]
     return (
-        ("Firing order", "-".join(document["firing"]["order"])),
+        ("Firing order", order_line(layout.labels, layout.firing_angles_deg)),
         ("Displacement", _displacement_text(size["displacement_cm3"])),
         (
             "Bore × stroke",
@@ -427,10 +427,10 @@ def _choices_part(layout: Layout) -> Part:
     if n == 1 or cycle_deg == firing.TURN_DEG:
         why = "One cylinder" if n == 1 else "A two-stroke fires every cylinder once a turn, so it"
         return Part(heading=heading, notes=(f"{why} leaves nothing to choose: one firing order.",))
-    if n > MOST_FOR_ORDERS:
-        note = f"Orders are counted up to {MOST_FOR_ORDERS} cylinders; this layout has {n}."
-        return Part(heading=heading, notes=(note,))
     found = allowed_orders(layout, n_collectors=1)
+    if not len(found) and n > MOST_FOR_ORDERS:
+        note = f"No even order; all are counted up to {MOST_FOR_ORDERS} cylinders, this has {n}."
+        return Part(heading=heading, notes=(note,))
     if not len(found):
         found = allowed_orders(layout, even_only=False, n_collectors=1)
     return Part(
@@ -471,7 +471,7 @@ def _orders_allowed_table(layout: Layout, found: AllowedOrders) -> TableView:
     rows = tuple(
         Row(
             cells=(
-                Cell(text="-".join(found.orders[row]), detail=_rank_text(row)),
+                Cell(text=order_line(layout.labels, found.angles_deg[row]), detail=_rank_text(row)),
                 *(_number(float(found.scores[key][row])) for key in keys),
             ),
             mark="this layout" if own[row] else "",
@@ -727,7 +727,7 @@ def _remedies_table(layout: Layout) -> TableView:
         ("counterweight_kgm", "counter\u00adweights", "kg·m"),
         ("shaft_friction_W", "shaft friction", "W"),
     )
-    found = remedies(layout)
+    found = without_repeats(remedies(layout))
     least_N, least_Nm = (NOTHING_SHARE * scale for scale in scales(layout.engine))
     least = {key: {"N": least_N, "N·m": least_Nm}.get(unit, 0.0) for key, _, unit in columns}
     rows = tuple(

@@ -13,7 +13,8 @@ from rich.table import Table
 from evaluate.metrics import METRICS
 from optimize.shortlist import Pick
 from optimize.study import Study
-from optimize.summary import shortlist_rows, value_text
+from optimize.summary import shortlist_rows
+from optimize.texts import value_text
 
 LEAST_WIDTH = 100
 

@@ -213,6 +213,13 @@ def test_parquet_reads_back_equal_to_the_json(tmp_path: Path, more: tuple[str, .
     assert about[b"crankfront.sorted_by"].decode() == found["sorted_by"]
 
 
+def test_parquet_has_all_rows_however_few_the_table_shows(tmp_path: Path) -> None:
+    path = written(tmp_path, EIGHT)
+    assert run(path, "--most", "3", "--parquet", tmp_path / "orders.parquet").exit_code == 0
+    found = document(path)
+    check_rows(pd.read_parquet(tmp_path / "orders.parquet"), found["orders"])
+
+
 def check_rows(frame: pd.DataFrame, entries: list[dict[str, Any]]) -> None:
     assert len(frame) == len(entries)
     rows = json.loads(frame.to_json(orient="records", double_precision=15))

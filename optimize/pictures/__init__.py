@@ -16,7 +16,7 @@ from evaluate.batch import FloatArray
 from evaluate.camshafts import camshafts
 from evaluate.choices import Choice, tree_of_choices
 from evaluate.firing import TURN_DEG
-from evaluate.layout import MOST_FOR_ORDERS, Layout, order_text
+from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line
 from evaluate.metrics import METRICS, Evaluation
 from evaluate.orders import allowed_orders
 from evaluate.remedies import remedies, without_repeats
@@ -96,7 +96,7 @@ def _firing_angles_deg(layout: Layout) -> FloatArray:
 
 
 def _strip_alt(layout: Layout) -> str:
-    order = "-".join(order_text(layout.labels, _firing_angles_deg(layout)))
+    order = order_line(layout.labels, _firing_angles_deg(layout))
     turns = "one turn" if layout.engine.cycle_deg == TURN_DEG else "two turns"
     return f"Firings and exhaust openings over {turns} of the crank; firing order {order}."
 

@@ -57,7 +57,7 @@ class ChoicesView:
     n_orders: int
     n_hidden: int
     n_left_out: int
-    is_even: bool
+    n_even: int
     note: str
 
 
@@ -136,15 +136,16 @@ def choices_view(
         n_orders=root.n_orders + n_left_out,
         n_hidden=sum(grown.hidden) + n_left_out,
         n_left_out=n_left_out,
-        is_even=_is_even(next(root.leaves()), layout.engine.cycle_deg),
+        n_even=sum(_is_even(path, layout.engine.cycle_deg) for path in root.leaves()),
         note=note,
     )
 
 
 def _is_even(path: tuple[Choice, ...], cycle_deg: float) -> bool:
     """Return whether the firings of an order are equal cycles apart, one at a time."""
-    angles_deg = [choice.angle_deg for choice in path] + [cycle_deg]
-    is_single = all(len(choice.cylinders) == 1 for choice in path)
+    firings = [choice for choice in path if choice.cylinders]  # a root may have none
+    angles_deg = [choice.angle_deg for choice in firings] + [cycle_deg]
+    is_single = all(len(choice.cylinders) == 1 for choice in firings)
     return is_single and bool(np.ptp(np.diff(angles_deg)) < 2 * SNAP_DEG)
 
 
@@ -161,11 +162,12 @@ class _Grown:
     def grow(self, choice: Choice, *, budget: int, order: tuple[str, ...], is_chosen: bool) -> int:
         """Lay out a branch in at most `budget` rows and return the index of its first node."""
         index = len(self.nodes)
-        order = (*order, self._names(choice.cylinders))
+        if choice.cylinders:
+            order = (*order, self._names(choice.cylinders))
         self.nodes.append(self._node(choice, row=0.0, is_chosen=is_chosen))
         rows: list[float] = []
         if not choice.following:
-            rows = [self._end(index, "-".join(order).replace("+", "-"), is_folded=False)]
+            rows = [self._end(index, "-".join(order), is_folded=False)]
         elif budget == 1 and choice.n_orders > 1:
             rows = [self._fold(index, choice.n_orders)]
         else:
@@ -229,10 +231,13 @@ def _shares(following: Sequence[Choice], budget: int) -> list[tuple[Choice, int]
 
 def _title(view: ChoicesView) -> str:
     if view.n_orders == 1:
-        uneven = "" if view.is_even else ", not even"
+        uneven = "" if view.n_even else ", not even"
         return f"Nothing to choose: one firing order{uneven}"
-    none_even = "" if view.is_even else ", none of them even"
-    return f"The choices that the crank leaves: {view.n_orders} firing orders{none_even}"
+    some_even = {0: ", none of them even", 1: ", one of them even"}.get(
+        view.n_even, f", {view.n_even} of them even"
+    )
+    every = "" if view.n_even == view.n_orders else some_even
+    return f"The choices that the crank leaves: {view.n_orders} firing orders{every}"
 
 
 def _notes(view: ChoicesView, *, has_asides: bool, has_dots: bool) -> list[str]:

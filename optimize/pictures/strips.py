@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
 from evaluate import firing
-from evaluate.layout import Layout, order_text
+from evaluate.layout import Layout, order_line
 from evaluate.metrics import Evaluation
 from evaluate.numbering import natural_key
 from optimize.pictures.drawing import INK, OPEN, STYLE, Entry, spread
@@ -109,7 +109,7 @@ def strip_view(layout: Layout, evaluation: Evaluation) -> StripView:
     ]
     return StripView(
         cycle_deg=cycle_deg,
-        order="-".join(order_text(layout.labels, angles_deg)),
+        order=order_line(layout.labels, angles_deg),
         firings=firings,
         intervals=_gaps([mark.angle_deg for mark in firings], cycle_deg),
         collectors=tuple(collectors),

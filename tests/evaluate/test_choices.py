@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evaluate.choices import Choice, choice_lines, tree_of_choices
-from evaluate.firing import allowed_firing_angles_deg
+from evaluate.firing import allowed_firing_angles_deg, firing_sequence
 from tests import firing_by_hand as by_hand
 from tests.firing_by_hand import Vector
 
@@ -204,3 +204,18 @@ def test_the_familiar_reading_of_an_in_line_four() -> None:
     text = "\n".join(choice_lines(root, ("1", "2", "3", "4"), at_most=12))
     for piece in ("0: 1 (4 waits a turn)", "at 180: 2 or 3", "360: 4 (1 fired 360 before)"):
         assert piece in text
+
+
+def test_firings_that_differ_in_the_last_digit_are_one_event() -> None:
+    # Design, section 3: differences within 1e-6 degrees are none. 2 and 3 reach top dead centre at
+    # 71.7126365 by way of different sums, which floating point ends in different last digits.
+    angles_deg = np.array(
+        [[0.0, -30.0 - 228.2873635 - 30.0 + 360, 30.0 - 288.2873635 - 30.0 + 360]]
+    )
+    assert angles_deg[0, 1] != angles_deg[0, 2]
+    assert abs(angles_deg[0, 1] - angles_deg[0, 2]) < 1e-9
+    (path,) = tree_of_choices(angles_deg, 720.0).leaves()
+    assert [choice.cylinders for choice in path] == [(0,), (1, 2)]
+    swapped = angles_deg[:, [0, 2, 1]]
+    for row in (angles_deg, swapped):
+        assert firing_sequence(row).tolist() == [[0, 1, 2]]

@@ -252,6 +252,18 @@ def test_a_slip_within_the_tolerance_is_allowed_and_one_beyond_it_is_not() -> No
                 allowed_orders(layout, even_only=False)
 
 
+@pytest.mark.parametrize("group", list(itertools.permutations("123")))
+def test_together_means_all_of_them_in_whatever_order_they_are_listed(
+    group: tuple[str, ...],
+) -> None:
+    # Throws at 0, 2 and 4 degrees: 1 and 3 are 4 apart, which a tolerance of 2 does not cover.
+    layout = layout_of(known([0, 2, 4]), [("same_tdc", list(group))])
+    with pytest.raises(InputError, match="together"):
+        allowed_orders(layout, even_only=False)
+    near = layout_of(known([0, 1, 2]), [("same_tdc", list(group))])
+    assert len(allowed_orders(near, even_only=False)) == 4
+
+
 def test_two_camshafts_turn_each_in_a_sense_of_its_own() -> None:
     # By hand. V4 (b) as in tests/published/test_firing_orders.py: even orders 1-2-4-3 and 1-3-4-2.
     # In 1-3-4-2 lobe 3 is 90 clockwise of 1, and 4 is 270 clockwise of 2 (180 crank degrees before

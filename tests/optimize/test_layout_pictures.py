@@ -16,7 +16,9 @@ from matplotlib.figure import Figure
 
 from evaluate import Evaluation, layout_from_tables
 from evaluate.camshafts import camshafts
+from evaluate.choices import tree_of_choices
 from evaluate.layout import Layout
+from evaluate.orders import allowed_orders
 from evaluate.remedies import Remedy
 from optimize.pictures import LAYOUT_PICTURES, NARROW_IN, WIDE_IN, choices_of, comparison_picture
 from optimize.pictures import choices as choices_module
@@ -166,7 +168,7 @@ def test_choices_of_a_flat_four():
         LeafView(row=1, node=6, text="1-3-4-2", is_folded=False),
     )
     assert len(view.edges) == len(view.nodes) - 1  # a tree
-    assert (view.n_orders, view.n_hidden, view.is_even) == (2, 0, True)
+    assert (view.n_orders, view.n_hidden, view.n_even) == (2, 0, 2)
 
 
 def test_uneven_orders_are_called_uneven():
@@ -179,11 +181,22 @@ def test_uneven_orders_are_called_uneven():
     }
     layout = layout_from_tables(tables)
     view = choices_view(layout, choices_of(layout)[0])
-    assert not view.is_even
+    assert view.n_even == 0
     assert [n.angle_deg for n in view.nodes if n.text == "2"] == [450, 90]
     assert "none of them even" in written(
         choices_module.choices_picture(layout, choices_of(layout)[0], width_in=NARROW_IN)
     ).replace("\n", " ")
+
+
+def test_tree_of_all_orders_counts_the_even_ones():
+    """An opposed four has two even orders of eight sets of angles (common practice, no source)."""
+    layout = known("opposed four")
+    angles_deg = allowed_orders(layout, even_only=False).angles_deg
+    view = choices_view(layout, tree_of_choices(angles_deg, 720.0))
+    assert (view.n_orders, view.n_even) == (8, 2)
+    leaves = [leaf.text for leaf in view.leaves]
+    assert {"1-3-2-4", "1-4-2-3", "1+2-3+4"} <= set(leaves)  # together is flagged
+    assert all(leaf.startswith("1") for leaf in leaves)
 
 
 @pytest.mark.parametrize("most", [1, 2, 7, 24, 200])
@@ -314,7 +327,7 @@ def test_more_orders_than_a_tree_holds_are_counted():
     layout = known("in-line sixteen")
     root, n_left_out = choices_of(layout)
     view = choices_view(layout, root, n_left_out=n_left_out)
-    assert (view.n_orders, view.is_even) == (2**15, False)
+    assert (view.n_orders, view.n_even) == (2**15, 0)
     n_drawn = sum(not leaf.is_folded for leaf in view.leaves)
     assert n_drawn + view.n_hidden == 2**15
 

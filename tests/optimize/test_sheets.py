@@ -28,7 +28,7 @@ from optimize.sheets import (
     sheet_html,
     sheet_view,
 )
-from optimize.summary import CAUTION
+from optimize.texts import CAUTION
 
 LAYOUTS = Path(__file__).parents[2] / "studies" / "layouts"
 ALL = sorted(path.stem for path in LAYOUTS.glob("*.toml"))
