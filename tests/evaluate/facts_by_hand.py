@@ -297,6 +297,8 @@ def statement_about(
     else:
         a, b = dice.sample(labels, 2)
         i, j = labels.index(a), labels.index(b)
+        if dice.random() < 0.5 and kind != "next":
+            i, j = j, i  # "apart" is meant either way round
         if kind == "next":
             value = [a, b]
         elif kind == "apart":

@@ -216,13 +216,15 @@ def test_facts_of_different_engines_often_clash(name: str) -> None:
     dice = random.Random(f"clash {name}")
     cutting = ("next", "order", "apart", "lobes")  # those that speak of the firing order
     n_clashes = 0
-    for _ in range(12):
+    for _ in range(60):  # until three have clashed
         case = with_drives(dice, CRANKS[name])
         rows = case.subject.rows_of_crank(case.throws, even_only=False)
         statements = drawn_statements(
             dice, case.subject, rows, dice.randint(3, 7), n_truths=4, kinds=cutting
         )
         n_clashes += not compare(case, statements, even_only=False)
+        if n_clashes == 3:
+            break
     if case.subject.strokes == 4:
         assert n_clashes > 0
 
