@@ -43,8 +43,22 @@ class Bench:
     facts_given: dict[str, Any]
 
 
-def read_bench(path: Path | str, *, further_facts: FactsTable | None = None) -> Bench:
+def read_bench(
+    path: Path | str,
+    *,
+    further_facts: FactsTable | None = None,
+    drive: dict[str, Any] | None = None,
+) -> Bench:
     """Return what a layout file says of an engine, where it need not say all.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+    further_facts : FactsTable or None
+        Facts beside those of the file.
+    drive : dict or None
+        Drive of all camshafts, as a table, in place of what the file says.
 
     Raises
     ------
@@ -53,6 +67,9 @@ def read_bench(path: Path | str, *, further_facts: FactsTable | None = None) -> 
     """
     file = Path(path)
     tables = read_toml(file)
+    camshafts = tables.get("camshafts", {})
+    if drive is not None and isinstance(camshafts, dict):
+        tables["camshafts"] = {**camshafts, "drive": drive}
     try:
         return bench_from_tables(tables, default_name=file.stem, further_facts=further_facts)
     except InputError as error:

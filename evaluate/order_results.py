@@ -56,6 +56,7 @@ def orders_document(
         "count_before_facts": allowed.n_before_facts,
         "count_of_all_vectors": allowed.n_vectors,
         "sorted_by": SORT_RULE,
+        "collectors": _collectors(layout),
         "order_of_the_file": given if layout.order_is_given else None,
         "facts": [_fact(cut) for cut in allowed.cuts],
         "most_even": None if len(allowed) else _most_even(layout),
@@ -116,6 +117,14 @@ def cranks_document(bench: Bench, found: Found, *, even_only: bool) -> dict[str,
     return result
 
 
+def _collectors(layout: Layout) -> list[list[str]]:
+    groups = layout.batch.collectors[0]
+    return [
+        [layout.labels[i] for i in np.flatnonzero(groups == group)]
+        for group in range(int(groups.max()) + 1)
+    ]
+
+
 def _heading(layout: Layout) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
@@ -171,6 +180,7 @@ def _orders(
         if len(allowed)
         else [],
         **{_METRIC_NAMES.get(key, key): allowed.scores[key].tolist() for key in SCORE_KEYS},
+        "exhaust_spacings_deg": allowed.spacings_deg,
         "main_gaps": allowed.main_gaps,
         "main_gap_least": allowed.scores["main_gap_least"].astype(np.int64).tolist(),
         "main_gap_mean": allowed.scores["main_gap_mean"].tolist(),

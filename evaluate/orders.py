@@ -49,6 +49,8 @@ class AllowedOrders:
         `SCORE_KEYS`, with `main_gap_least` and `main_gap_mean`. [units of the metric table; -]
     main_gaps : tuple of tuple of int
         Main bearings between the pin of each firing and the next one's. [-]
+    spacings_deg : tuple of tuple of tuple of float
+        By order and collector of the file: spacing of its pulses from its first one on. [deg]
     best_collectors : tuple of (tuple of tuple of str) or None
         The best partition into `n_collectors`; None where it was not sought.
     best_overlap_deg, best_spacing_min_deg : array, shape (orders,)
@@ -69,6 +71,7 @@ class AllowedOrders:
     orders: tuple[tuple[str, ...], ...]
     scores: dict[str, FloatArray]
     main_gaps: tuple[tuple[int, ...], ...]
+    spacings_deg: tuple[tuple[tuple[float, ...], ...], ...]
     best_collectors: tuple[tuple[tuple[str, ...], ...] | None, ...]
     best_overlap_deg: FloatArray
     best_spacing_min_deg: FloatArray
@@ -165,6 +168,7 @@ def scored_orders(
         orders=orders,
         scores=scores,
         main_gaps=tuple(tuple(row) for row in gaps.tolist()),
+        spacings_deg=_spacings_deg(layout, angles_deg),
         best_collectors=best[0],
         best_overlap_deg=best[1],
         best_spacing_min_deg=best[2],
@@ -224,6 +228,18 @@ def _main_gaps(
     in_order = bays[sequence.reshape(-1, len(labels))]
     gaps: IntArray = np.abs(np.roll(in_order, -1, axis=1) - in_order)
     return gaps
+
+
+def _spacings_deg(
+    layout: Layout, angles_deg: FloatArray
+) -> tuple[tuple[tuple[float, ...], ...], ...]:
+    groups = layout.batch.collectors[0]
+    per_group = []
+    for group in range(int(groups.max()) + 1):
+        rising_deg = firing.sorted_columns(angles_deg[:, groups == group])
+        spacings_deg = firing.intervals_from_sorted(rising_deg, layout.engine.cycle_deg).T
+        per_group.append([tuple(row) for row in spacings_deg.tolist()])
+    return tuple(zip(*per_group, strict=True))
 
 
 def _best_collectors(

@@ -9,6 +9,7 @@ import numpy as np
 
 from evaluate import exhaust, firing, shafts, sizing, units
 from evaluate.batch import SLOTS
+from evaluate.camshafts import DRIVING_END, FREE_END, camshafts
 from evaluate.inertia import NOTHING_SHARE, Inertia, Rotors, pin_sums, scales
 from evaluate.layout import Layout, order_text
 from evaluate.metrics import METRICS, Evaluation
@@ -48,6 +49,7 @@ def evaluation_document(layout: Layout) -> dict[str, Any]:
         "balance": _balance(evaluation),
         "firing": _firing(layout, evaluation),
         "exhaust": _exhaust(layout, evaluation),
+        "camshafts": _camshafts(layout),
         "size": _size(evaluation),
         "metrics": {key: float(metric.compute(evaluation)[0]) for key, metric in METRICS.items()},
     }
@@ -225,6 +227,26 @@ def _exhaust(layout: Layout, evaluation: Evaluation) -> dict[str, Any]:
             angles_deg, N_HALF_ORDERS, engine.cycle_deg
         ),
     }
+
+
+def _camshafts(layout: Layout) -> list[dict[str, Any]]:
+    """Return every camshaft as seen from each end."""
+    return [
+        {
+            "name": shaft.name,
+            "banks": shaft.banks,
+            "seen_from": shaft.seen_from,
+            "turns": shaft.turns,
+            "turns_with_crank": shaft.with_crank,
+            "drive": shaft.drive,
+            "drive_is_assumed": shaft.is_assumed,
+            "lobes": [
+                {"cylinder": lobe.label, "clockwise_deg": lobe.angle_deg} for lobe in shaft.lobes
+            ],
+        }
+        for seen_from in (FREE_END, DRIVING_END)
+        for shaft in camshafts(layout, seen_from=seen_from)
+    ]
 
 
 def _size(evaluation: Evaluation) -> dict[str, Any]:

@@ -8,15 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from evaluate.bench import Bench, bench_from_tables
+from evaluate.bench import Bench, read_bench
 from evaluate.choices import choice_lines, tree_of_choices
 from evaluate.cranks import agreeing_cranks
 from evaluate.errors import InputError
-from evaluate.fact_kinds import OPTIONS, FactsTable
 from evaluate.layout import Layout, subject_of
 from evaluate.order_results import cranks_document, orders_document
 from evaluate.orders import allowed_orders
-from evaluate.tables import read_toml
 from optimize.fact_options import facts_table
 from optimize.files import file_to_write, json_text, toml_text, write_text
 
@@ -40,28 +38,24 @@ def list_orders(path: Path, options: dict[str, Any]) -> None:
         lobes_met=options["lobes_met"],
         tolerance_deg=options["tolerance"],
     )
-    bench = _read(path, facts, gears=options["gears"], drive=options["drive"])
+    drive = _drive(gears=options["gears"], drive=options["drive"])
+    bench = read_bench(path, further_facts=facts, drive=drive)
     for key in ("parquet", "tree", "save"):
         file_to_write(options[key], f"--{key}")
+    if options["save"] is not None and options["save"].resolve() == path.resolve():
+        raise InputError("--save", f"{path}, the file that is read", "another file")
     if bench.step_deg is None:
         _known_crank(bench, options)
     else:
         _unknown_crank(bench, options)
 
 
-def _read(path: Path, facts: FactsTable, *, gears: int | None, drive: str | None) -> Bench:
-    tables = read_toml(path)
+def _drive(*, gears: int | None, drive: str | None) -> dict[str, Any] | None:
     if gears is not None and drive is not None:
         raise InputError("--drive", f"{drive!r} with --gears {gears}", "one of the two")
-    if gears is not None or drive is not None:
-        given: dict[str, Any] = {"by": drive} if drive is not None else {"gears": gears}
-        camshafts = tables.get("camshafts", {})
-        if isinstance(camshafts, dict):
-            tables["camshafts"] = {**camshafts, "drive": given}
-    try:
-        return bench_from_tables(tables, default_name=path.stem, further_facts=facts)
-    except InputError as error:
-        raise (error if error.where.startswith(OPTIONS) else error.inside(path.name)) from None
+    if gears is not None:
+        return {"gears": gears}
+    return None if drive is None else {"by": drive}
 
 
 def _known_crank(bench: Bench, options: dict[str, Any]) -> None:

@@ -37,7 +37,7 @@ def compare_layouts(
         For fewer than two or too many layouts, or files that cannot be used.
     """
     if not 2 <= len(paths) <= MOST_LAYOUTS:
-        raise InputError("LAYOUT...", f"{len(paths)} files", f"2 to {MOST_LAYOUTS} layout files")
+        raise InputError("LAYOUT...", f"{len(paths)} of them", f"2 to {MOST_LAYOUTS} layout files")
     layouts = [read_layout(path) for path in paths]
     if speed_rpm is not None:
         layouts = [_at_speed(layout, speed_rpm) for layout in layouts]

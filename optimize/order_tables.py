@@ -19,7 +19,6 @@ _COLUMNS = (
     ("unevenness_deg", "uneven by [deg]"),
     ("neighbour_firing_share", "neighbours fire"),
     ("bank_alternation_share", "bank changes"),
-    ("exhaust_spacing_min_deg", "least pulse spacing [deg]"),
     ("exhaust_overlap_deg", "overlap [deg]"),
 )
 
@@ -78,6 +77,7 @@ def _orders_table(document: dict[str, Any], at_most: int) -> Table:
     columns = [column for column in _COLUMNS if column[0] not in hidden]
     for _, heading in columns:
         table.add_column(escape(heading), justify="right")
+    table.add_column(escape("pulse spacing by collector [deg]"), overflow="fold")
     table.add_column("main bearings between", justify="right", overflow="fold")
     groups = {len(o["best_collectors"]) for o in document["orders"] if o["best_collectors"]}
     table.add_column(f"best {min(groups, default=2)} collectors", overflow="fold")
@@ -87,9 +87,13 @@ def _orders_table(document: dict[str, Any], at_most: int) -> Table:
         if not is_even:
             cells.append("-".join(f"{i:.5g}" for i in entry["intervals_deg"]))
         cells += [f"{entry[key]:.4g}" for key, _ in columns]
-        cells += [" ".join(map(str, entry["main_gaps"])), _collectors_text(entry)]
+        spacings = ["-".join(f"{s:.4g}" for s in group) for group in entry["exhaust_spacings_deg"]]
+        cells += ["\n".join(spacings), " ".join(map(str, entry["main_gaps"]))]
+        cells.append(_collectors_text(entry))
         table.add_row(*(escape(cell) for cell in cells))
-    table.caption = "* the order of the file" if document["order_of_the_file"] else None
+    collectors = "; ".join(f"{i}: {' '.join(c)}" for i, c in enumerate(document["collectors"], 1))
+    mark = "* the order of the file; " if document["order_of_the_file"] else ""
+    table.caption = f"{mark}collectors of the file {collectors}"
     return table
 
 
@@ -185,6 +189,7 @@ _SCORE_FIELDS: tuple[tuple[str, pa.DataType], ...] = (
     ("exhaust_spacing_min_deg", pa.float64()),
     ("exhaust_unevenness_deg", pa.float64()),
     ("exhaust_overlap_deg", pa.float64()),
+    ("exhaust_spacings_deg", pa.list_(_NUMBERS)),
     ("main_gaps", pa.list_(pa.int64())),
     ("main_gap_least", pa.int64()),
     ("main_gap_mean", pa.float64()),

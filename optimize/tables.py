@@ -82,6 +82,15 @@ def print_evaluation(document: dict[str, Any]) -> None:
             f"every {spacings} deg",
             highlight=False,
         )
+    for shaft in document["camshafts"]:
+        if shaft["drive_is_assumed"]:
+            continue
+        lobes = ", ".join(f"{x['cylinder']} at {x['clockwise_deg']:.4g}" for x in shaft["lobes"])
+        out.print(
+            f"{shaft['name'].capitalize()} ({shaft['drive']}) seen from the {shaft['seen_from']}: "
+            f"turns {shaft['turns']}; lobes clockwise: {lobes} deg",
+            highlight=False,
+        )
     out.print(_orders_table(document["inertia"]))
     out.print(_balance_text(document["balance"]), highlight=False)
     table = Table(title="Metrics", title_justify="left")

@@ -48,7 +48,7 @@ def known(throws: Sequence[int], axes: Sequence[int] = (), per_pin: int = 1, **m
 
 CRANKS = {
     "in-line 3": known([0, 240, 120]),
-    "in-line 4": known([0, 180, 180, 0], labels=["front", "B", "c 3", "4"]),
+    "in-line 4": known([0, 180, 180, 0], labels=["front", "B", "c 3", "rear"]),
     "in-line 4, cross-plane": known([0, 270, 90, 180]),
     "in-line 5": known([0, 216, 144, 72, 288]),
     "in-line 6": known([0, 240, 120, 120, 240, 0]),

@@ -283,7 +283,8 @@ def test_more_than_sixteen_uneven_cylinders_need_an_order() -> None:
         "cylinder": {"stroke_mm": 80, "rod_length_mm": 140, "reciprocating_mass_kg": 0.5},
         "crank": {"throw_angles_deg": [20 * i for i in range(18)], "throw_pitch_mm": 90},
     }
-    with pytest.raises(InputError, match="firing: got nothing, .* cannot fire evenly; allowed: an order"):
+    message = "firing: got nothing, .* cannot fire evenly; allowed: an order"
+    with pytest.raises(InputError, match=message):
         layout_from_tables(tables)
     order = [str(1 + -i % 18) for i in range(18)]
     wanted = {**tables, "firing": {"order": order}, "cycle_strokes": 2}
