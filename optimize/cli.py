@@ -200,7 +200,7 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
 
 @main.command(
     "firing-orders",
-    epilog="Try: crankfront firing-orders studies/layouts/v-eight-cross-plane.toml --next 1,8",
+    epilog="\b\nTry: crankfront firing-orders studies/layouts/v-eight-cross-plane.toml --next 1,8",
 )
 @click.argument("layout", type=click.Path(path_type=Path))
 @_fact_options
@@ -241,7 +241,7 @@ def firing_orders(layout: Path, **options: Any) -> None:
 
 
 @main.command(
-    epilog="Try: crankfront compare studies/layouts/v-eight-cross-plane.toml "
+    epilog="\b\nTry: crankfront compare studies/layouts/v-eight-cross-plane.toml "
     "studies/layouts/v-eight-flat-plane.toml"
 )
 @click.argument(

@@ -14,6 +14,7 @@ import pytest
 
 from evaluate import METRICS
 from optimize.fronts import read_front
+from optimize.pictures import LAYOUT_PICTURES
 
 ROOT = Path(__file__).parent.parent
 FLAT_FOUR = ROOT / "studies" / "layouts" / "in-line-four-flat.toml"
@@ -43,7 +44,7 @@ def crankfront(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Co
     )
 
 
-@pytest.mark.parametrize("command", ["evaluate", "optimize", "metrics"])
+@pytest.mark.parametrize("command", ["evaluate", "firing-orders", "compare", "optimize", "metrics"])
 def test_help_ends_in_a_line_to_copy(command):
     result = crankfront(command, "--help")
     assert result.returncode == 0
@@ -86,8 +87,9 @@ def test_evaluate_prints_a_table_with_units():
 def test_evaluate_draws(tmp_path):
     result = crankfront("evaluate", FLAT_FOUR, "--plots", tmp_path / "new")
     assert result.returncode == 0, result.stderr
-    names = sorted(path.name for path in (tmp_path / "new").iterdir())
-    assert names == ["in-line-four-flat.png", "in-line-four-flat.svg"]
+    names = {path.name for path in (tmp_path / "new").iterdir()}
+    pictures = ["", *(f"-{key}" for key in LAYOUT_PICTURES)]  # the card, and each on its own
+    assert names == {f"in-line-four-flat{p}.{kind}" for p in pictures for kind in ("png", "svg")}
 
 
 def test_metrics_lists_every_metric_with_unit_sense_and_source():
