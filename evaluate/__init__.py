@@ -5,9 +5,11 @@ A layout becomes givens (`Engine`) and candidates (`Batch`); `score` reads any c
 """
 
 from evaluate.batch import SLOTS, Batch, Engine
+from evaluate.choices import tree_of_choices
 from evaluate.errors import InputError
 from evaluate.layout import Layout, layout_from_tables, read_layout
 from evaluate.metrics import METRICS, Evaluation, Metric, score
+from evaluate.orders import allowed_orders
 from evaluate.proportions import Proportions
 from evaluate.results import evaluation_document
 
@@ -25,8 +27,10 @@ __all__ = [
     "Layout",
     "Metric",
     "Proportions",
+    "allowed_orders",
     "evaluation_document",
     "layout_from_tables",
     "read_layout",
     "score",
+    "tree_of_choices",
 ]
