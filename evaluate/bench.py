@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from evaluate.batch import FloatArray
 from evaluate.errors import InputError
 from evaluate.fact_kinds import OPTIONS, FactsTable
 from evaluate.layout import Layout, layout_from_tables
@@ -26,6 +27,8 @@ class Bench:
     ----------
     layout : Layout
         With all throws at 0 where the crank is not known.
+    assumed : tuple of str
+        What the file left open that scores of orders depend on, as sentences.
     step_deg : float or None
         Lattice on which an unknown crank is sought; None where the crank is known. [deg]
     has_cylinder_data : bool
@@ -34,13 +37,26 @@ class Bench:
         The file as read.
     facts_given : dict
         Facts of the file and further ones, as a table for a file.
+    further_facts : FactsTable or None
+        The further ones.
     """
 
     layout: Layout
+    assumed: tuple[str, ...]
     step_deg: float | None
     has_cylinder_data: bool
     tables: dict[str, Any]
     facts_given: dict[str, Any]
+    further_facts: FactsTable | None
+
+    def with_crank(self, pins_deg: FloatArray) -> Bench:
+        """Return the same engine with throw angles found, shape (throws,). [deg]"""
+        crank = {k: v for k, v in self.tables["crank"].items() if k != "throw_angle_step_deg"}
+        crank["throw_angles_deg"] = [float(angle) for angle in pins_deg]
+        tables = {**self.tables, "crank": crank}
+        return bench_from_tables(
+            tables, default_name=self.layout.name, further_facts=self.further_facts
+        )
 
 
 def read_bench(
@@ -86,7 +102,7 @@ def bench_from_tables(
     InputError
         If they do not describe an engine.
     """
-    filled = dict(tables)
+    filled, assumed = dict(tables), []
     has_cylinder_data = "cylinder" in tables
     if not has_cylinder_data:
         filled["cylinder"] = _CYLINDER
@@ -105,6 +121,7 @@ def bench_from_tables(
                 )
         if not {"throw_positions_mm", "throw_pitch_mm"} & set(crank):
             known["throw_pitch_mm"] = _PITCH_MM
+            assumed.append("no throw positions in the file: throws at one pitch")
         filled["crank"] = known
     layout = layout_from_tables(
         filled, default_name=default_name, further_facts=further_facts, must_agree=False
@@ -119,12 +136,21 @@ def bench_from_tables(
             repr(step_deg),
             "a whole part of 360 from 1 to 180, such as 15",
         )
+    if layout.mains_assumed and layout.engine.n_throws > 1:
+        assumed.append("no main bearings in the file: one at each end and between throws with room")
+    duration_deg = layout.engine.open_duration_deg
+    if "open_duration_deg" not in _table(tables, "exhaust"):
+        assumed.append(f"no exhaust opening in the file: {duration_deg:g} deg")
+    if "collectors" not in _table(tables, "exhaust"):
+        assumed.append("no collectors in the file: one for each bank")
     return Bench(
         layout=layout,
+        assumed=tuple(assumed),
         step_deg=None if step_deg is None else float(step_deg),
         has_cylinder_data=has_cylinder_data,
         tables=tables,
         facts_given=_joined(tables.get("facts", {}), further_facts),
+        further_facts=further_facts,
     )
 
 
@@ -146,6 +172,11 @@ def _without_none(entries: list[Any]) -> list[Any]:
         {k: v for k, v in entry.items() if v is not None} if isinstance(entry, dict) else entry
         for entry in entries
     ]
+
+
+def _table(tables: dict[str, Any], name: str) -> dict[str, Any]:
+    table = tables.get(name)
+    return table if isinstance(table, dict) else {}
 
 
 def _n_throws(tables: dict[str, Any], crank: dict[str, Any]) -> int:

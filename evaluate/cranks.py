@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 
@@ -234,12 +234,15 @@ def _clash(search: _Search, facts: Sequence[Fact]) -> InputError:
             "a finer step, or all orders instead of even ones",
         )
     named = " and ".join(f"{fact.text!r} ({fact.where})" for fact in kept)
-    ways = []
-    for fact in kept:
-        rest = [other for other in facts if other is not fact]
-        rows, outcome = search.run(rest, MOST_FOUND)
-        if len(rows.angles_deg):
-            ways.append(f"without {fact.where} {_left_text(rows, outcome)}")
+    ways: list[str] = []
+    for size in (1, 2):  # where a second clash stands behind the first, two facts must go
+        for out in combinations(kept if size == 1 else facts, size):
+            rows, outcome = search.run([fact for fact in facts if fact not in out], MOST_FOUND)
+            if len(rows.angles_deg) and len(ways) < evidence.MOST_NAMED:
+                without = " and ".join(fact.where for fact in out)
+                ways.append(f"without {without} {_left_text(rows, outcome)}")
+        if ways:
+            break
     verb = "which contradict each other" if len(kept) > 1 else "which cannot be"
     return InputError(
         "facts", f"{named}, {verb}: no {kind} agrees", "; ".join(ways) or "fewer facts"

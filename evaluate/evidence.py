@@ -97,13 +97,16 @@ class Fact:
     holds : callable
         From rows to bool, shape (rows, 1) or (rows, hypotheses): False where it is refuted.
     throws : frozenset of int
-        Throws whose angles it speaks of, counted from 0; empty when it needs all.
+        Throws that it names, counted from 0: a search places them one after another.
+    instead : callable or None
+        From a row that it refutes to what is so there, in words.
     """
 
     text: str
     where: str
     holds: Callable[[Rows], BoolArray]
     throws: frozenset[int] = frozenset()
+    instead: Callable[[Rows], str] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -190,6 +193,9 @@ def clash_error(
     named = " and ".join(f"{fact.text!r} ({fact.where})" for fact in clash)
     if len(clash) == 1:
         got = f"{named}, which no {what} agrees with"
+        instead = clash[0].instead
+        if instead is not None and np.ptp(rows.pins_deg, axis=0).max(initial=0) == 0:
+            got += f": {instead(rows)}"
     else:
         got = f"{named}, which contradict each other: no {what} agrees with all of them"
     ways: list[tuple[tuple[Fact, ...], BoolArray]] = [

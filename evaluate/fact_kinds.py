@@ -139,6 +139,7 @@ def _same_tdc(subject: Subject, off_deg: float, group: Sequence[str], where: str
         where=where,
         holds=holds,
         throws=_throws(members, subject),
+        instead=partial(_tdc_text, subject, members),
     )
 
 
@@ -156,6 +157,7 @@ def _tdc_apart(subject: Subject, off_deg: float, entry: ApartTable, where: str) 
         where=where,
         holds=holds,
         throws=_throws([first, second], subject),
+        instead=partial(_tdc_text, subject, [first, second]),
     )
 
 
@@ -186,7 +188,12 @@ def _next(subject: Subject, pair: Sequence[str], where: str) -> Fact:
         sooner = wait_deg < wait_deg[:, [second]] - SNAP_DEG
         return np.logical_not(sooner.any(axis=1, keepdims=True))
 
-    return Fact(text=f"{pair[1]} fires right after {pair[0]}", where=where, holds=holds)
+    return Fact(
+        text=f"{pair[1]} fires right after {pair[0]}",
+        where=where,
+        holds=holds,
+        throws=_throws([first, second], subject),
+    )
 
 
 def _order(subject: Subject, group: Sequence[str], where: str) -> Fact:
@@ -344,6 +351,17 @@ def _phases_deg(rows: Rows, subject: Subject) -> FloatArray:
     """Return the TDC of each cylinder, theta_i = beta_i - alpha_i. [deg]"""
     phases_deg: FloatArray = subject.axes_deg - rows.pins_deg[:, subject.throws]
     return phases_deg
+
+
+def _tdc_text(subject: Subject, members: Sequence[int], rows: Rows) -> str:
+    """Return where top dead centres stand on the first row's crank, from the first one's on."""
+    phases_deg = _phases_deg(rows, subject)[0, list(members)]
+    places = wrap_deg(phases_deg - phases_deg[0])
+    after = ", ".join(
+        f"{subject.labels[i]} {place:.5g} deg"
+        for i, place in zip(members[1:], places[1:], strict=True)
+    )
+    return f"on this crank top dead centres follow that of {subject.labels[members[0]]} by: {after}"
 
 
 def _near(

@@ -244,13 +244,12 @@ def _even_firing_angles_deg(phases_deg: FloatArray, cycle_deg: float) -> FloatAr
     return phases_deg + TURN_DEG * turns
 
 
-def angles_for_order(
-    phases_deg: FloatArray, order: list[int], cycle_deg: float
-) -> FloatArray | None:
-    """Return the firing angles that realise an order, or None when the crank forbids it.
+def angles_for_order(phases_deg: FloatArray, order: list[int], cycle_deg: float) -> FloatArray:
+    """Return the firing angles that realise an order; none when the crank forbids it.
 
     The crank phases must rise along the order but for one step back, where the second turn
-    begins; where several places for that step do, the most even wins, then the smallest angles.
+    begins; where several places for that step do, the most even comes first, then the smallest
+    angles.
 
     Parameters
     ----------
@@ -260,6 +259,11 @@ def angles_for_order(
         Cylinder indices, the first cylinder (index 0) first.
     cycle_deg : float
         720 or 360. [deg]
+
+    Returns
+    -------
+    array, shape (vectors, cylinders)
+        [deg]
     """
     in_order_deg = phases_deg[order]
     n_turns = round(cycle_deg / TURN_DEG)
@@ -271,13 +275,11 @@ def angles_for_order(
             by_cylinder = np.empty_like(angles_deg)
             by_cylinder[order] = angles_deg
             found.append(by_cylinder)
-    if not found:
-        return None
-    candidates = np.array(found)
+    candidates = np.array(found).reshape(-1, len(order))
     unevenness_deg = measures(sorted_columns(candidates), cycle_deg).unevenness_deg
     keys = [*ticks(candidates).T[::-1], ticks(unevenness_deg)]
-    best: FloatArray = candidates[np.lexsort(keys)[0]]
-    return best
+    best_first: FloatArray = candidates[np.lexsort(keys)]
+    return best_first
 
 
 def nearest_orders(

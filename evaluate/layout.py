@@ -32,6 +32,7 @@ from evaluate.order_choice import order_texts as order_texts
 from evaluate.proportions import Proportions
 from evaluate.tables import lengths_agree, read_toml, typed
 
+ORIGIN_TOLERANCE_M = 1e-6
 #: A web, not a main bearing, fits where throws stand nearer: a project assumption. [bores]
 WEB_BELOW_BORES = 0.9
 DRAWN_BORE_TO_STROKE = 0.9  # only to place the outer bearings of a single throw without a bore
@@ -84,6 +85,13 @@ class Layout:
         """Return the firing angle of each cylinder, shape (cylinders,). [deg]"""
         angles_deg: FloatArray = firing.firing_angles_deg(self.batch)[0]
         return angles_deg
+
+    @property
+    def origin(self) -> str:
+        """Return where places along the crank are counted from, in words."""
+        places_m = self.engine.positions_m
+        is_middle = abs(float(places_m.min() + places_m.max())) <= ORIGIN_TOLERANCE_M
+        return "the middle of the crank" if is_middle else "the reference plane of the file"
 
     @property
     def throw_angles_deg(self) -> FloatArray:

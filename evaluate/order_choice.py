@@ -9,7 +9,7 @@ import numpy as np
 from evaluate import evidence, firing, numbering
 from evaluate.batch import Batch, FloatArray, IntArray
 from evaluate.errors import InputError
-from evaluate.evidence import Fact, Rows
+from evaluate.evidence import BoolArray, Fact, Rows
 from evaluate.layout_tables import LayoutTables
 from evaluate.numbering import index_of
 from evaluate.tables import lengths_agree
@@ -26,19 +26,25 @@ class Known:
     facts: list[Fact]
     throw_angles_deg: list[float]
 
+    def possible(self, angles_deg: FloatArray) -> BoolArray:
+        """Return which rows of firing angles all facts allow, (rows,)."""
+        return evidence.possible(self.facts, self._rows(angles_deg))
+
     def left(self, angles_deg: FloatArray, names: tuple[str, ...]) -> FloatArray:
         """Return the rows of firing angles that all facts allow; an error if there is none."""
-        pins_deg = np.tile(np.array(self.throw_angles_deg, float), (len(angles_deg), 1))
-        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg)
-        kept = evidence.possible(self.facts, rows)
+        kept = self.possible(angles_deg)
         if not kept.any():
             raise evidence.clash_error(
                 self.facts,
-                rows,
-                lambda i: "-".join(order_text(names, angles_deg[i])),
+                self._rows(angles_deg),
+                lambda i: order_line(names, angles_deg[i]),
                 "firing order of this crank",
             )
         return angles_deg[kept]
+
+    def _rows(self, angles_deg: FloatArray) -> Rows:
+        pins_deg = np.tile(np.array(self.throw_angles_deg, float), (len(angles_deg), 1))
+        return Rows(pins_deg=pins_deg, angles_deg=angles_deg)
 
     def check(
         self,
@@ -48,18 +54,17 @@ class Known:
         cycle_deg: float,
     ) -> None:
         """Refuse stated firing angles that contradict a fact, or the facts together."""
-        pins_deg = np.array([self.throw_angles_deg], float)
-        rows = Rows(pins_deg=pins_deg, angles_deg=angles_deg[np.newaxis])
+        rows = self._rows(angles_deg[np.newaxis])
         if evidence.possible(self.facts, rows)[0]:
             return
         clash = " and ".join(repr(fact.text) for fact in evidence.clashes(self.facts, rows)[0])
         even_only = len(names) > MOST_FOR_ORDERS
         choices_deg = firing.allowed_firing_angles_deg(phases_deg, cycle_deg, even_only=even_only)
         left = self.left(choices_deg, names)
-        orders = list(dict.fromkeys("-".join(order_text(names, row)) for row in left))
+        orders = list(dict.fromkeys(order_line(names, row) for row in left))
         raise InputError(
             "firing",
-            f"the order {'-'.join(order_text(names, angles_deg))}, which contradicts {clash}",
+            f"the order {order_line(names, angles_deg)}, which contradicts {clash}",
             ", ".join(orders[:4]) or "an order that agrees with the facts",
         )
 
@@ -124,7 +129,7 @@ def firing_bits(
     if table.order is not None and table.angles_deg is not None:
         raise InputError("firing", "an order and angles_deg", "one of the two")
     if table.order is not None:
-        angles_deg = _angles_from_order(table.order, names, phases_deg, cycle_deg)
+        angles_deg = _angles_from_order(table.order, names, known, phases_deg, cycle_deg)
     elif table.angles_deg is not None:
         angles_deg = _checked_angles(table.angles_deg, names, phases_deg, cycle_deg)
     else:
@@ -138,7 +143,7 @@ def firing_bits(
             )
         angles_deg = known.left(choices_deg, names)[0]
         if cycle_deg > firing.TURN_DEG and n > 1:
-            order = "-".join(order_text(names, angles_deg))
+            order = order_line(names, angles_deg)
             limits = "the crank and the facts allow" if known.facts else "the crank allows"
             assumed.append(f"no firing order in the file: the most even that {limits}, {order}")
     if table.order is not None or table.angles_deg is not None:
@@ -148,7 +153,11 @@ def firing_bits(
 
 
 def _angles_from_order(
-    order: list[str], names: tuple[str, ...], phases_deg: FloatArray, cycle_deg: float
+    order: list[str],
+    names: tuple[str, ...],
+    known: Known,
+    phases_deg: FloatArray,
+    cycle_deg: float,
 ) -> FloatArray:
     indices = [index_of(label, names, f"firing.order[{i}]") for i, label in enumerate(order)]
     missing = [name for i, name in enumerate(names) if i not in indices]
@@ -162,9 +171,11 @@ def _angles_from_order(
         if phases_deg[indices[start - back]] > 0:
             break
         rotated = indices[start - back :] + indices[: start - back]
-        angles_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
-        if angles_deg is not None:
-            return angles_deg
+        found_deg = firing.angles_for_order(phases_deg, rotated, cycle_deg)
+        if len(found_deg):  # of several, the most even that the facts allow
+            allowed = np.flatnonzero(known.possible(found_deg))
+            best: FloatArray = found_deg[allowed[0] if len(allowed) else 0]
+            return best
     rotated = indices[start:] + indices[:start]
     raise _forbidden_order(order, rotated, names, phases_deg, cycle_deg)
 

@@ -13,7 +13,7 @@ from evaluate.bench import Bench
 from evaluate.choices import Choice, tree_of_choices
 from evaluate.cranks import Found
 from evaluate.evidence import Cut
-from evaluate.layout import MOST_FOR_ORDERS, Layout, order_texts
+from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line, order_texts
 from evaluate.metrics import score
 from evaluate.orders import SCORE_KEYS, SORT_RULE, AllowedOrders, most_even_order
 from evaluate.results import plain
@@ -23,7 +23,12 @@ _METRIC_NAMES = {"firing_unevenness_deg": "unevenness_deg", "firing_fluctuation"
 
 
 def orders_document(
-    layout: Layout, allowed: AllowedOrders, *, at_most: int | None = None, at_most_in_tree: int
+    layout: Layout,
+    allowed: AllowedOrders,
+    *,
+    assumed: Sequence[str] = (),
+    at_most: int | None = None,
+    at_most_in_tree: int,
 ) -> dict[str, Any]:
     """Return the firing orders of a crank with scores, facts and the tree of choices.
 
@@ -33,6 +38,8 @@ def orders_document(
         The engine.
     allowed : AllowedOrders
         From `evaluate.orders.allowed_orders`.
+    assumed : sequence of str
+        What the file left open that scores depend on.
     at_most : int or None
         Orders to describe, the best first; all by default.
     at_most_in_tree : int
@@ -43,11 +50,12 @@ def orders_document(
     dict
         Keys as documented in the README; units are in the names.
     """
-    given = "-".join(order_texts(layout.labels, layout.firing_angles_deg[np.newaxis])[0])
+    given = order_line(layout.labels, layout.firing_angles_deg)
     is_given = np.all(np.abs(allowed.angles_deg - layout.firing_angles_deg) < 1e-6, axis=1)
     is_given &= layout.order_is_given
     document = {
         **_heading(layout),
+        "assumed": list(assumed),
         "crank_is_known": True,
         "throw_angles_deg": layout.throw_angles_deg,
         "even_only": allowed.even_only,
@@ -70,10 +78,18 @@ def orders_document(
     return result
 
 
-def cranks_document(bench: Bench, found: Found, *, even_only: bool) -> dict[str, Any]:
+def cranks_document(
+    bench: Bench,
+    found: Found,
+    *,
+    even_only: bool,
+    known: Bench | None = None,
+    allowed: AllowedOrders | None = None,
+) -> dict[str, Any]:
     """Return all cranks that agree with the facts, each with its firing orders.
 
-    Forces are those of the balance in the file, None where the file has no cylinder data.
+    Forces are those of the balance in the file; there are none without cylinder data. Where one
+    crank is left, `known` is the engine with it and `allowed` its orders with their scores.
     """
     layout = bench.layout
     pins_deg, which = np.unique(found.rows.pins_deg, axis=0, return_inverse=True)
@@ -100,6 +116,7 @@ def cranks_document(bench: Bench, found: Found, *, even_only: bool) -> dict[str,
             crank |= dict(zip(keys, row, strict=True))
     document = {
         **_heading(layout),
+        "assumed": list(bench.assumed),
         "crank_is_known": False,
         "throw_angle_step_deg": bench.step_deg,
         "even_only": even_only,
@@ -109,6 +126,9 @@ def cranks_document(bench: Bench, found: Found, *, even_only: bool) -> dict[str,
         "cranks": cranks,
     }
     result: dict[str, Any] = plain(document)
+    if known is not None and allowed is not None:
+        scored = _orders(known.layout, allowed, [False] * len(allowed), None)
+        result["cranks"][0]["orders"] = scored
     result["orders"] = [
         {"throw_angles_deg": crank["throw_angles_deg"], **entry}
         for crank in result["cranks"]

@@ -10,7 +10,7 @@ from evaluate import evidence, exhaust, firing
 from evaluate.batch import Batch, Engine, FloatArray, IntArray
 from evaluate.errors import InputError
 from evaluate.evidence import Cut, Rows
-from evaluate.layout import MOST_FOR_ORDERS, Layout, order_text, order_texts
+from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line, order_texts
 from evaluate.metrics import METRICS, score
 
 #: Metrics that depend on the firing order, and the rule of sorting: the first that differs decides.
@@ -86,7 +86,11 @@ class AllowedOrders:
 
 
 def allowed_orders(
-    layout: Layout, *, even_only: bool = True, n_collectors: int | None = None
+    layout: Layout,
+    *,
+    even_only: bool = True,
+    n_collectors: int | None = None,
+    must_agree: bool = True,
 ) -> AllowedOrders:
     """Return every firing order that a crank allows and its facts leave.
 
@@ -98,6 +102,8 @@ def allowed_orders(
         Keep only those that fire evenly (within 1e-6 deg).
     n_collectors : int or None
         Groups of the best collector partition; by default two, or one for a single cylinder.
+    must_agree : bool
+        Whether facts that leave nothing are an error; otherwise the answer is empty.
 
     Returns
     -------
@@ -122,12 +128,15 @@ def allowed_orders(
     n_before = len(angles_deg)
     rows = _rows(layout, angles_deg)
     cuts: list[Cut] = []
-    if layout.facts and n_before:
+    if layout.facts and not n_before and n <= MOST_FOR_ORDERS:
+        # None is even, so facts are counted among all orders.
+        rows = _rows(layout, firing.allowed_firing_angles_deg(phases_deg, cycle_deg))
+    if layout.facts and len(rows.angles_deg):
         kept = evidence.possible(layout.facts, rows)
-        if not kept.any():
-            raise _clash(layout, rows, even_only=even_only)
+        if must_agree and not kept.any():
+            raise _clash(layout, rows, even_only=even_only and n_before > 0)
         cuts = evidence.cuts(layout.facts, rows)
-        angles_deg = angles_deg[kept]
+        angles_deg = angles_deg[kept] if n_before else angles_deg
     return scored_orders(
         layout,
         angles_deg,
@@ -136,6 +145,17 @@ def allowed_orders(
         even_only=even_only,
         cuts=tuple(cuts),
     )
+
+
+def orders_to_show(layout: Layout, *, n_collectors: int | None = None) -> AllowedOrders:
+    """Return the even orders that crank and facts leave; where there are none, all orders.
+
+    Empty with more cylinders than all orders are tried for, and no even one.
+    """
+    even = allowed_orders(layout, n_collectors=n_collectors, must_agree=False)
+    if len(even) or layout.engine.n_cylinders > MOST_FOR_ORDERS:
+        return even
+    return allowed_orders(layout, even_only=False, n_collectors=n_collectors)
 
 
 def scored_orders(
@@ -203,7 +223,7 @@ def _clash(layout: Layout, rows: Rows, *, even_only: bool) -> InputError:
     """Return the error for facts that leave nothing; among even orders, say what uneven ones do."""
     what = f"{'even ' if even_only else ''}firing order of this crank"
     error = evidence.clash_error(
-        layout.facts, rows, lambda i: "-".join(order_text(layout.labels, rows.angles_deg[i])), what
+        layout.facts, rows, lambda i: order_line(layout.labels, rows.angles_deg[i]), what
     )
     n = layout.engine.n_cylinders
     if even_only and n <= MOST_FOR_ORDERS:
@@ -211,8 +231,9 @@ def _clash(layout: Layout, rows: Rows, *, even_only: bool) -> InputError:
         every = firing.allowed_firing_angles_deg(phases_deg, layout.engine.cycle_deg)
         kept = evidence.possible(layout.facts, _rows(layout, every))
         if kept.any():
-            first = "-".join(order_text(layout.labels, every[kept][0]))
-            uneven = f"{int(kept.sum())} uneven ones agree with all facts, the most even {first}"
+            first, n_kept = order_line(layout.labels, every[kept][0]), int(kept.sum())
+            ones = "one agrees" if n_kept == 1 else "ones agree"
+            uneven = f"{n_kept} uneven {ones} with all facts, the most even {first}"
             return InputError(error.where, error.got, f"{error.allowed}; {uneven}")
     return error
 

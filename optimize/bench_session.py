@@ -12,11 +12,12 @@ from evaluate.bench import Bench, read_bench
 from evaluate.choices import choice_lines, tree_of_choices
 from evaluate.cranks import agreeing_cranks
 from evaluate.errors import InputError
+from evaluate.fact_kinds import OPTIONS
 from evaluate.layout import Layout, subject_of
 from evaluate.order_results import cranks_document, orders_document
-from evaluate.orders import allowed_orders
+from evaluate.orders import AllowedOrders, allowed_orders
 from optimize.fact_options import facts_table
-from optimize.files import file_to_write, json_text, toml_text, write_text
+from optimize.files import file_to_write, json_text, picture_stem, toml_text, write_text
 
 #: Orders whose tree of choices is written out on the terminal, and in the JSON document.
 TREE_LINES, TREE_ORDERS = 12, 2048
@@ -40,14 +41,21 @@ def list_orders(path: Path, options: dict[str, Any]) -> None:
     )
     drive = _drive(gears=options["gears"], drive=options["drive"])
     bench = read_bench(path, further_facts=facts, drive=drive)
-    for key in ("parquet", "tree", "save"):
-        file_to_write(options[key], f"--{key}")
-    if options["save"] is not None and options["save"].resolve() == path.resolve():
-        raise InputError("--save", f"{path}, the file that is read", "another file")
-    if bench.step_deg is None:
-        _known_crank(bench, options)
-    else:
-        _unknown_crank(bench, options)
+    file_to_write(options["parquet"], "--parquet", suffix=".parquet", inputs=[path])
+    file_to_write(options["save"], "--save", suffix=".toml", inputs=[path])
+    options = {**options, "tree": picture_stem(options["tree"], "--tree")}
+    if drive is not None and not any(
+        fact.where == "camshafts.drive" for fact in bench.layout.facts
+    ):
+        print("Gears and drives tell nothing without --lobes.", file=sys.stderr)
+    try:
+        if bench.step_deg is None:
+            _known_crank(bench, options)
+        else:
+            _unknown_crank(bench, options)
+    except InputError as error:
+        is_of_file = not error.where.startswith(OPTIONS)
+        raise (error.inside(path.name) if is_of_file else error) from None
 
 
 def _drive(*, gears: int | None, drive: str | None) -> dict[str, Any] | None:
@@ -72,15 +80,11 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
     document = orders_document(
         layout,
         allowed,
+        assumed=bench.assumed,
         at_most=None if needs_all else options["most"],
         at_most_in_tree=TREE_ORDERS if options["as_json"] else 0,
     )
-    lines: list[str] = []
-    if len(allowed) > TREE_ORDERS:
-        lines = [f"left out: over {TREE_ORDERS:,} orders; facts cut it down"]
-    elif len(allowed):
-        root = tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg)
-        lines = choice_lines(root, layout.labels, at_most=TREE_LINES)
+    lines = _tree_lines(layout, allowed)
     if options["as_json"]:
         print(json_text(document))
     else:
@@ -96,7 +100,7 @@ def _known_crank(bench: Bench, options: dict[str, Any]) -> None:
 
 
 def _unknown_crank(bench: Bench, options: dict[str, Any]) -> None:
-    from optimize.order_tables import print_cranks, write_orders
+    from optimize.order_tables import print_cranks, print_scores, write_orders
 
     assert bench.step_deg is not None
     even_only = not options["every"]
@@ -106,24 +110,41 @@ def _unknown_crank(bench: Bench, options: dict[str, Any]) -> None:
         step_deg=bench.step_deg,
         even_only=even_only,
     )
-    if options["tree"] is not None:
-        one = np.ptp(found.rows.pins_deg, axis=0).max() == 0
-        if not one:
-            raise InputError("--tree", "several cranks", "facts that leave one crank")
-    document = cranks_document(bench, found, even_only=even_only)
+    pins_deg = np.unique(found.rows.pins_deg, axis=0)
+    for key in ("tree", "save"):
+        if options[key] is not None and len(pins_deg) > 1:
+            raise InputError(f"--{key}", f"{len(pins_deg)} cranks", "facts that leave one crank")
+    known = bench.with_crank(pins_deg[0]) if len(pins_deg) == 1 else None
+    allowed = None
+    if known is not None:
+        n_collectors = _collectors(known.layout, options)
+        allowed = allowed_orders(known.layout, even_only=even_only, n_collectors=n_collectors)
+    document = cranks_document(bench, found, even_only=even_only, known=known, allowed=allowed)
     if options["as_json"]:
         print(json_text(document))
     else:
         print_cranks(document, at_most=options["most"])
+    if known is not None and allowed is not None:
+        if not options["as_json"]:
+            few = orders_document(known.layout, allowed, at_most=options["most"], at_most_in_tree=0)
+            print_scores(few, at_most=options["most"], tree=_tree_lines(known.layout, allowed))
+        if options["tree"] is not None:
+            _draw_tree(known.layout, allowed.angles_deg, options["tree"])
+        if options["save"] is not None:
+            n_left = len(allowed)
+            _save(bench, pins_deg[0], allowed.angles_deg[0], options["save"], n_left=n_left)
     if options["parquet"] is not None:
         write_orders(document, options["parquet"])
         _wrote(options["parquet"])
-    rows = found.rows
-    if options["tree"] is not None:
-        _draw_tree(bench.layout, rows.angles_deg, options["tree"])
-    if options["save"] is not None:
-        n_left = len(rows.angles_deg)
-        _save(bench, rows.pins_deg[0], rows.angles_deg[0], options["save"], n_left=n_left)
+
+
+def _tree_lines(layout: Layout, allowed: AllowedOrders) -> list[str]:
+    if len(allowed) > TREE_ORDERS:
+        return [f"left out: over {TREE_ORDERS:,} orders; facts cut it down"]
+    if not len(allowed):
+        return []
+    root = tree_of_choices(allowed.angles_deg, layout.engine.cycle_deg)
+    return choice_lines(root, layout.labels, at_most=TREE_LINES)
 
 
 def _collectors(layout: Layout, options: dict[str, Any]) -> int:
@@ -136,7 +157,7 @@ def _draw_tree(layout: Layout, angles_deg: np.ndarray, path: Path) -> None:
     root = tree_of_choices(angles_deg[:MOST_IN_TREE], layout.engine.cycle_deg)
     n_left_out = max(0, len(angles_deg) - MOST_IN_TREE)
     figure = choices.choices_picture(layout, root, width_in=WIDE_IN, n_left_out=n_left_out)
-    for written in drawing.save(figure, path.with_suffix("")):
+    for written in drawing.save(figure, path):
         _wrote(written)
 
 

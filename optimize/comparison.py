@@ -18,7 +18,7 @@ from evaluate.errors import InputError
 from evaluate.layout import Layout, order_text
 from evaluate.results import plain
 from evaluate.units import rad_s_from_rpm, rpm_from_rad_s
-from optimize.files import file_to_write, json_text
+from optimize.files import json_text, picture_stem
 from optimize.tables import console
 from optimize.texts import CAUTION, value_text
 
@@ -41,17 +41,17 @@ def compare_layouts(
     layouts = [read_layout(path) for path in paths]
     if speed_rpm is not None:
         layouts = [_at_speed(layout, speed_rpm) for layout in layouts]
-    file_to_write(picture, "--picture")
+    stem = picture_stem(picture, "--picture")
     document = comparison_document(layouts)
     if as_json:
         print(json_text(document))
     else:
         print_comparison(document)
-    if picture is not None:
+    if stem is not None:
         from optimize.pictures import WIDE_IN, comparison, drawing
 
         figure = comparison.comparison_picture(layouts, width_in=WIDE_IN)
-        for path in drawing.save(figure, picture.with_suffix("")):
+        for path in drawing.save(figure, stem):
             print(f"wrote {path}", file=sys.stderr)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,9 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     write : callable
         Writes the content to the path that it is given.
     """
+    path = Path(os.path.realpath(path))  # a link stays one, its target is written
+    if path.exists() and not path.is_file():
+        raise InputError(str(path), "no regular file", "a file, or a name that is free")
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
     os.close(handle)
     beside = Path(name)
@@ -81,17 +84,52 @@ def writable_directory(path: Path, where: str) -> Path:
     return path
 
 
-def file_to_write(path: Path | None, where: str) -> None:
+def file_to_write(
+    path: Path | None, where: str, *, suffix: str, inputs: Sequence[Path] = ()
+) -> None:
     """Check that a file can be written, before anything is computed.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file; nothing is checked without one.
+    where : str
+        The option, for the message.
+    suffix : str
+        How its name must end, such as ``.parquet``.
+    inputs : sequence of Path
+        Files that are read, and must not be written over.
 
     Raises
     ------
     InputError
-        If it is a directory, or stands in none that can be written to.
+        If it cannot be written, is one of the inputs or has another suffix.
     """
     if path is None:
         return
-    if path.is_dir() or not path.parent.is_dir():
+    if path.suffix.lower() != suffix:
+        raise InputError(where, str(path), f"a file ending in {suffix}")
+    if path.exists() and not path.is_file():
+        raise InputError(where, f"{path}, no regular file", "a file, or a name that is free")
+    if not path.parent.is_dir():
         raise InputError(where, str(path), "a file in a directory that exists")
     if not os.access(path.parent, os.W_OK):
         raise InputError(where, str(path), "a file in a directory that can be written to")
+    if any(path.exists() and other.exists() and path.samefile(other) for other in inputs):
+        raise InputError(where, f"{path}, a file that is read", "another file")
+
+
+def picture_stem(path: Path | None, where: str) -> Path | None:
+    """Return the name of a picture without .png or .svg, once both can be written.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be written.
+    """
+    if path is None:
+        return None
+    stem = path.with_suffix("") if path.suffix.lower() in (".png", ".svg") else path
+    for suffix in (".png", ".svg"):
+        file_to_write(stem.with_name(stem.name + suffix), where, suffix=suffix)
+    return stem

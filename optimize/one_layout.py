@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from evaluate import evaluation_document, read_layout
+from evaluate.errors import InputError
 from evaluate.layout import Layout
 from optimize.files import json_text, writable_directory, write_text
 
@@ -20,10 +21,13 @@ def evaluate_layout(path: Path, *, as_json: bool, plots: Path | None, sheet: Pat
     """
     layout = read_layout(path)
     document = evaluation_document(layout)
+    page = ""
     if sheet is not None:
-        from optimize.sheets import sheet_file
+        from optimize.sheets import sheet_file, sheet_html
 
-        sheet_file(sheet, "--sheet")
+        if sheet_file(sheet, "--sheet").exists() and sheet.samefile(path):
+            raise InputError("--sheet", f"{sheet}, the file that is read", "another file")
+        page = sheet_html(layout)
     if plots is not None:
         writable_directory(plots, "--plots")
     if as_json:
@@ -35,9 +39,7 @@ def evaluate_layout(path: Path, *, as_json: bool, plots: Path | None, sheet: Pat
     if plots is not None:
         draw_layout(layout, plots, path.stem)
     if sheet is not None:
-        from optimize.sheets import sheet_html
-
-        write_text(sheet, sheet_html(layout))
+        write_text(sheet, page)
         print(f"wrote {sheet}", file=sys.stderr)
 
 

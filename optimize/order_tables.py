@@ -28,19 +28,24 @@ def print_orders(document: dict[str, Any], *, at_most: int, tree: Sequence[str])
     out = console()
     _print_heading(document)
     _print_facts(document)
-    n = document["count"]
     out.print(f"\n{_count_text(document)}", highlight=False)
-    if not n:
-        most_even = document["most_even"]
-        if most_even is not None:
-            intervals = "-".join(f"{i:.5g}" for i in most_even["intervals_deg"])
-            limits = "crank and facts allow" if document["facts"] else "crank allows"
-            out.print(
-                f"The most even order that {limits} is {'-'.join(most_even['order'])} with "
-                f"intervals {intervals} deg; --all lists every order.",
-                highlight=False,
-            )
-        return
+    most_even = document["most_even"]
+    if document["count"]:
+        print_scores(document, at_most=at_most, tree=tree)
+    elif most_even is not None:
+        intervals = "-".join(f"{i:.5g}" for i in most_even["intervals_deg"])
+        limits = "crank and the facts allow" if document["facts"] else "crank allows"
+        out.print(
+            f"The most even order that the {limits} is {_order_line(most_even)} with intervals "
+            f"{intervals} deg; --all lists every order.",
+            highlight=False,
+        )
+
+
+def print_scores(document: dict[str, Any], *, at_most: int, tree: Sequence[str]) -> None:
+    """Print the table of orders with their scores, and the tree of choices."""
+    out = console()
+    n = document["count"]
     out.print(_orders_table(document, at_most))
     if n > at_most:
         out.print(f"{n - at_most} more: --most, --json or --parquet show them.", highlight=False)
@@ -48,6 +53,12 @@ def print_orders(document: dict[str, Any], *, at_most: int, tree: Sequence[str])
         out.print("\nWhat can fire next (crank angle in deg: cylinder)", style="bold")
         for line in tree:
             out.print(line, highlight=False, markup=False, soft_wrap=True)
+
+
+def _order_line(entry: dict[str, Any]) -> str:
+    """Return an order as text, ``+`` between cylinders that fire together."""
+    signs = ["-" if wait > 1e-6 else "+" for wait in entry["intervals_deg"][:-1]]
+    return "".join(a + b for a, b in zip(entry["order"], [*signs, ""], strict=True))
 
 
 def _count_text(document: dict[str, Any]) -> str:
@@ -83,7 +94,7 @@ def _orders_table(document: dict[str, Any], at_most: int) -> Table:
     table.add_column(f"best {min(groups, default=2)} collectors", overflow="fold")
     for entry in document["orders"][:at_most]:
         mark = " *" if entry["is_order_of_the_file"] else ""
-        cells = ["-".join(entry["order"]) + mark]
+        cells = [_order_line(entry) + mark]
         if not is_even:
             cells.append("-".join(f"{i:.5g}" for i in entry["intervals_deg"]))
         cells += [f"{entry[key]:.4g}" for key, _ in columns]
@@ -124,8 +135,13 @@ def print_cranks(document: dict[str, Any], *, at_most: int) -> None:
     if shakes:
         table.add_column("residual force \\[N]", justify="right")
         table.add_column("residual couple \\[N·m]", justify="right")
+    if n == 1:  # its orders follow, with their scores
+        at_most = 1
     for crank in document["cranks"][:at_most]:
-        orders = ["-".join(entry["order"]) for entry in crank["orders"]]
+        orders = [_order_line(entry) for entry in crank["orders"]]
+        if not document["even_only"]:
+            waits = ("-".join(f"{i:.5g}" for i in e["intervals_deg"]) for e in crank["orders"])
+            orders = [f"{order} ({wait} deg)" for order, wait in zip(orders, waits, strict=True)]
         more = [f"... {len(orders) - 4} more"] if len(orders) > 4 else []
         cells = [" ".join(f"{a:g}" for a in crank["throw_angles_deg"])]
         cells.append("\n".join(orders[:4] + more))
@@ -152,6 +168,9 @@ def _print_heading(document: dict[str, Any]) -> None:
         markup=False,
     )
 
+    for sentence in document["assumed"]:
+        out.print(f"Assumed: {sentence}.", highlight=False, markup=False)
+
 
 def _print_facts(document: dict[str, Any]) -> None:
     if not document["facts"]:
@@ -167,6 +186,8 @@ def _print_facts(document: dict[str, Any]) -> None:
         )
         shown = ["very many" if count is None else f"{count:,}" for count in counts]
         table.add_row(escape(fact["text"]), *shown)
+    if document.get("count_before_facts") == 0:
+        table.caption = "counted among all sets of firing angles, since none is even"
     idle = [f for f in document["facts"] if f["left_without_it"] == document["count"]]
     if len(idle) == len(document["facts"]) > 1:
         table.caption = "any one of these facts could be left out"
@@ -212,7 +233,7 @@ def order_rows(document: dict[str, Any]) -> list[dict[str, Any]]:
         entries: list[Any] = [({}, entry) for entry in document["orders"]]
     else:
         entries = [(crank, entry) for crank in document["cranks"] for entry in crank["orders"]]
-    return [{"order_text": "-".join(entry["order"]), **crank, **entry} for crank, entry in entries]
+    return [{"order_text": _order_line(entry), **crank, **entry} for crank, entry in entries]
 
 
 def write_orders(document: dict[str, Any], path: Path) -> None:

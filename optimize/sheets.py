@@ -26,7 +26,7 @@ from evaluate.errors import InputError
 from evaluate.inertia import NOTHING_SHARE, scales
 from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line
 from evaluate.metrics import METRICS, axis_label
-from evaluate.orders import SORT_RULE, AllowedOrders, allowed_orders
+from evaluate.orders import SORT_RULE, AllowedOrders, orders_to_show
 from evaluate.reading import reading
 from evaluate.remedies import remedies, without_repeats
 from evaluate.results import evaluation_document
@@ -41,6 +41,8 @@ UNKNOWN = "-"
 THIN_SPACE, NO_BREAK = "\u202f", "\u00a0"
 _PLAIN = re.compile(r"[A-Za-z0-9 ]")
 _HYPHEN = re.compile(r"(?<=\w)-(?=\w)")
+#: How the reading ends on orders too small to matter.
+TRIFLE = "is next to nothing."
 #: What "In short" takes from the reading: so many first findings on each topic, in this order.
 SHORT = (("force", 2), ("couple", 1), ("remedy", 1), ("firing", 1))
 SHORT_RULE = (
@@ -264,8 +266,12 @@ class _Reading:
         return tuple(s.text for topic in topics for s in self._statements if s.topic == topic)
 
     def short(self) -> tuple[str, ...]:
-        """Return the first findings on each topic that "In short" takes up."""
-        return tuple(text for topic, count in SHORT for text in self.on(topic)[:count])
+        """Return the first findings on each topic that "In short" takes up, but no trifles."""
+        worth = {
+            topic: [text for text in self.on(topic) if not text.endswith(TRIFLE)]
+            for topic, _ in SHORT
+        }
+        return tuple(text for topic, count in SHORT for text in worth[topic][:count])
 
 
 # Heading --------------------------------------------------------------------------------------
@@ -427,12 +433,10 @@ def _choices_part(layout: Layout) -> Part:
     if n == 1 or cycle_deg == firing.TURN_DEG:
         why = "One cylinder" if n == 1 else "A two-stroke fires every cylinder once a turn, so it"
         return Part(heading=heading, notes=(f"{why} leaves nothing to choose: one firing order.",))
-    found = allowed_orders(layout, n_collectors=1)
-    if not len(found) and n > MOST_FOR_ORDERS:
+    found = orders_to_show(layout, n_collectors=1)
+    if not len(found):
         note = f"No even order; all are counted up to {MOST_FOR_ORDERS} cylinders, this has {n}."
         return Part(heading=heading, notes=(note,))
-    if not len(found):
-        found = allowed_orders(layout, even_only=False, n_collectors=1)
     return Part(
         heading=heading,
         statements=_allowed_texts(layout, found),
@@ -559,8 +563,8 @@ def _crank_section(layout: Layout, document: dict[str, Any], said: _Reading) -> 
     return Section(
         key="crank",
         heading="What that crank is",
-        lead="Throws from the free end; angles in the direction of rotation, places from the "
-        "middle of the crank towards the driving end.",
+        lead="Throws from the free end; angles in the direction of rotation, places from "
+        f"{layout.origin} towards the driving end.",
         parts=(
             Part(
                 statements=said.on("crank"),
@@ -854,14 +858,14 @@ def _conventions_section(layout: Layout) -> Section:
     return Section(
         key="conventions",
         heading="Conventions",
-        lead="The same on every sheet.",
+        lead="Signs and words of this sheet.",
         parts=(
             Part(
                 statements=(
                     "Angles grow in the direction of rotation, seen from the free end of the "
                     f"crank; 0 is straight up; {view}.",
-                    "Places along the crank grow from its middle towards the driving end. A couple "
-                    "is the sum of place times force, named by the plane of the force.",
+                    f"Places along the crank grow from {layout.origin} towards the driving end. A "
+                    "couple is the sum of place times force, named by the plane of the force.",
                     "The order is the number of cycles per turn. Forward turns with the crank, "
                     "backward against it; counterweights can cancel the forward first order and "
                     "nothing else.",

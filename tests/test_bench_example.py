@@ -70,7 +70,7 @@ def test_the_wrong_fact_is_named_with_what_would_be_possible():
     result = crankfront("firing-orders", FILE, *LOBES, "--gears", "3", "--next", "1,8")
     assert result.exit_code == 2
     assert result.stdout == ""
-    assert result.stderr.startswith("crankfront: facts: got ")
+    assert result.stderr.startswith("crankfront: dredger-pump-engine.toml: facts: got ")
     for text in ("--next", "--crankpins", "contradict each other", "0-180-180-0-90-270-270-90"):
         assert text in result.stderr
 

@@ -210,9 +210,7 @@ def _needs_reference(seen: Findings, part: Part) -> bool:
 
 
 def _reference(seen: Findings) -> str:
-    positions_m = seen.layout.engine.positions_m
-    is_middle = abs(positions_m.min() + positions_m.max()) <= SAME_M
-    return "the middle of the crank" if is_middle else "the reference plane of the file"
+    return seen.layout.origin
 
 
 def _motion(seen: Findings, part: Part) -> str:

@@ -16,9 +16,10 @@ from evaluate.batch import FloatArray
 from evaluate.camshafts import camshafts
 from evaluate.choices import Choice, tree_of_choices
 from evaluate.firing import TURN_DEG
-from evaluate.layout import MOST_FOR_ORDERS, Layout, order_line
+from evaluate.layout import Layout, order_line
 from evaluate.metrics import METRICS, Evaluation
-from evaluate.orders import allowed_orders
+from evaluate.orders import orders_to_show
+from evaluate.reading.words import counted
 from evaluate.remedies import remedies, without_repeats
 from optimize.pictures.cams import camshafts_picture
 from optimize.pictures.choices import choices_picture
@@ -81,9 +82,7 @@ def choices_of(layout: Layout) -> tuple[Choice, int]:
     The even firing orders; where none is even the most even ones, as many as a tree can hold. With
     more cylinders than all orders can be tried for, the tree is the order of the layout.
     """
-    found = allowed_orders(layout).angles_deg
-    if not len(found) and layout.engine.n_cylinders <= MOST_FOR_ORDERS:
-        found = allowed_orders(layout, even_only=False).angles_deg
+    found = orders_to_show(layout).angles_deg
     if not len(found):
         found = _firing_angles_deg(layout)[np.newaxis]
     n_left_out = max(0, len(found) - MOST_IN_TREE)
@@ -111,7 +110,7 @@ def _choices_alt(layout: Layout) -> str:
 def _crank_alt(layout: Layout) -> str:
     banks = ", ".join(angle_text(angle) for angle in layout.batch.bank_angles_deg[0])
     return (
-        f"The crank from the free end with {layout.engine.n_throws} throws, turning "
+        f"The crank from the free end with {counted(layout.engine.n_throws, 'throw')}, turning "
         f"{layout.rotation}; bank axes at {banks}."
     )
 
@@ -119,8 +118,9 @@ def _crank_alt(layout: Layout) -> str:
 def _side_alt(layout: Layout) -> str:
     engine = layout.engine
     return (
-        f"The crank from the side: {engine.n_throws} throws, {engine.n_mains} main bearings and "
-        f"{engine.n_cylinders} cylinders in their places."
+        f"The crank from the side: {counted(engine.n_throws, 'throw')}, "
+        f"{counted(engine.n_mains, 'main bearing')} and {counted(engine.n_cylinders, 'cylinder')} "
+        "in their places."
     )
 
 

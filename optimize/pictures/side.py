@@ -59,6 +59,7 @@ class SideView:
     rows: tuple[tuple[int, str], ...]
     radius_mm: float
     bore_mm: float
+    origin: str
     note: str
 
 
@@ -127,6 +128,7 @@ def side_view(layout: Layout) -> SideView:
         ),
         radius_mm=radius_mm,
         bore_mm=bore_mm,
+        origin=layout.origin,
         note=" ".join(notes),
     )
 
@@ -202,7 +204,7 @@ def draw_side(axes: Axes, view: SideView, *, width_in: float) -> None:
     axes.locator_params(axis="x", nbins=max(3, int(width_in / 0.7)), steps=[1, 2, 5, 10])
     axes.xaxis.set_major_formatter(lambda value, _position: number_text(value).replace("-", "−"))
     ends = "free end on the left, driving end on the right"
-    text = f"position from the middle [mm]: {ends}"
+    text = f"position from {view.origin} [mm]: {ends}"
     axes.set_xlabel(text if text_in(text, 9.0) < width_in + 0.3 else text.replace(": ", "\n"))
     axes.set_ylabel("height of the pins [mm]", loc=_label_place(view))
 

@@ -166,7 +166,14 @@ def check_clash(layout: Layout, rows: Sequence[Row], by_hand: Filtered, message:
         if len(named) != 1 or " and " in allowed.split(f"{where} {count}")[0][-60:]:
             continue  # two drives, or two facts at once
         left = by_hand.left([j for j in every if j != named[0]])
-        orders = {order_words(layout, angles) for _, angles in left}
+        # Orders are one when the labels and what fires together are the same.
+        orders = {
+            (
+                order_words(layout, angles),
+                tuple(a == b for a, b in itertools.pairwise(sorted(angles))),
+            )
+            for _, angles in left
+        }
         assert int(count) == len(orders) > 0
 
 
