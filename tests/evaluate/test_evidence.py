@@ -182,6 +182,10 @@ def order_words(layout: Layout, angles: Sequence[Any]) -> tuple[str, ...]:
     return tuple(layout.labels[i] for i in sorted(names, key=lambda i: angles[i]))
 
 
+def together(angles: Sequence[Any]) -> tuple[bool, ...]:
+    return tuple(a == b for a, b in itertools.pairwise(sorted(angles)))
+
+
 def natural(label: str) -> list[Any]:
     return [int(part) if part.isdigit() else part for part in re.split(r"(\d+)", label)]
 
