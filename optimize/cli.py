@@ -75,7 +75,7 @@ def main(debug: bool) -> None:
 @click.option(
     "--sheet",
     type=click.Path(path_type=Path),
-    metavar="FILE",
+    metavar="FILE.html",
     help="Write a page that explains the layout (HTML, complete in one file).",
 )
 def evaluate(layout: Path, as_json: bool, plots: Path | None, sheet: Path | None) -> None:
@@ -214,7 +214,9 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
 )
 @click.option("--most", type=click.IntRange(1), default=24, show_default=True, help="Rows to show.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-@click.option("--parquet", type=click.Path(path_type=Path), metavar="FILE", help="Write all rows.")
+@click.option(
+    "--parquet", type=click.Path(path_type=Path), metavar="FILE.parquet", help="Write all rows."
+)
 @click.option(
     "--tree",
     type=click.Path(path_type=Path),
@@ -224,8 +226,8 @@ def _fact_options(command: Callable[..., None]) -> Callable[..., None]:
 @click.option(
     "--save",
     type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write a layout file with the first crank and order that are left.",
+    metavar="FILE.toml",
+    help="Write a layout file with the first order that is left.",
 )
 def firing_orders(layout: Path, **options: Any) -> None:
     """List the firing orders that a crank allows, cut down by facts.
