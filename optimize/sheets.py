@@ -41,8 +41,6 @@ UNKNOWN = "-"
 THIN_SPACE, NO_BREAK = "\u202f", "\u00a0"
 _PLAIN = re.compile(r"[A-Za-z0-9 ]")
 _HYPHEN = re.compile(r"(?<=\w)-(?=\w)")
-#: How the reading ends on orders too small to matter.
-TRIFLE = "is next to nothing."
 #: What "In short" takes from the reading: so many first findings on each topic, in this order.
 SHORT = (("force", 2), ("couple", 1), ("remedy", 1), ("firing", 1))
 SHORT_RULE = (
@@ -267,11 +265,13 @@ class _Reading:
 
     def short(self) -> tuple[str, ...]:
         """Return the first findings on each topic that "In short" takes up, but no trifles."""
-        worth = {
-            topic: [text for text in self.on(topic) if not text.endswith(TRIFLE)]
-            for topic, _ in SHORT
-        }
+        worth = {topic: [t for t in self.on(topic) if not is_trifle(t)] for topic, _ in SHORT}
         return tuple(text for topic, count in SHORT for text in worth[topic][:count])
+
+
+def is_trifle(text: str) -> bool:
+    """Return whether a statement speaks of nothing but orders too small to matter."""
+    return text.endswith("is next to nothing.") and "is left to the mounts" not in text
 
 
 # Heading --------------------------------------------------------------------------------------

@@ -380,8 +380,8 @@ def test_pictures_have_a_sentence_for_those_who_cannot_see_them():
     layout = known("cross-plane V eight")
     texts = {key: picture.alt(layout) for key, picture in LAYOUT_PICTURES.items()}
     assert all(text.endswith(".") for text in texts.values())
-    assert "4 throws" in texts["crank"]
-    assert "8 cylinders" in texts["side"]
+    assert "four throws" in texts["crank"]
+    assert "eight cylinders" in texts["side"]
     assert "8 firing orders" in texts["choices"]  # a cross-plane V8 on shared pins: 2^3, by hand
     assert "N·m" in texts["orbit"]
     assert texts["camshafts"].count("camshaft of bank") == 2
