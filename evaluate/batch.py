@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evaluate.proportions import Proportions
 
+if TYPE_CHECKING:
+    from evaluate.duty import Duty
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+
+def _usual_duty() -> Duty:
+    from evaluate.duty import Duty  # which needs this module
+
+    return Duty()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,7 +59,9 @@ class Engine:
     main_positions_m : array, shape (mains,)
         Places of the main bearings along the crank, from the reference plane. [m]
     bore_m : float
-        Bore; NaN when unknown, then the metrics of size and mass are NaN. [m]
+        Bore; NaN when unknown, then the metrics of size, mass and gas are NaN. [m]
+    duty : Duty
+        Gas, flywheel and torsion.
     """
 
     cycle_deg: float
@@ -68,6 +79,7 @@ class Engine:
     n_banks: int
     open_duration_deg: float = 240.0
     proportions: Proportions = field(default_factory=Proportions)
+    duty: Duty = field(default_factory=_usual_duty)
 
     @property
     def n_cylinders(self) -> int:

@@ -87,13 +87,19 @@ def read_bench(
     if drive is not None and isinstance(camshafts, dict):
         tables["camshafts"] = {**camshafts, "drive": drive}
     try:
-        return bench_from_tables(tables, default_name=file.stem, further_facts=further_facts)
+        return bench_from_tables(
+            tables, default_name=file.stem, further_facts=further_facts, folder=file.parent
+        )
     except InputError as error:
         raise (error if error.where.startswith(OPTIONS) else error.inside(file.name)) from None
 
 
 def bench_from_tables(
-    tables: dict[str, Any], *, default_name: str = "bench", further_facts: FactsTable | None = None
+    tables: dict[str, Any],
+    *,
+    default_name: str = "bench",
+    further_facts: FactsTable | None = None,
+    folder: Path = Path(),
 ) -> Bench:
     """Return what tables as `tomllib` reads them say of an engine.
 
@@ -124,7 +130,11 @@ def bench_from_tables(
             assumed.append("no throw positions in the file: throws at one pitch")
         filled["crank"] = known
     layout = layout_from_tables(
-        filled, default_name=default_name, further_facts=further_facts, must_agree=False
+        filled,
+        default_name=default_name,
+        further_facts=further_facts,
+        must_agree=False,
+        folder=folder,
     )
     if step_deg is not None and not (
         isinstance(step_deg, (int, float))

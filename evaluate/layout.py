@@ -12,6 +12,7 @@ import numpy as np
 from evaluate import exhaust, firing, numbering, sizing, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.camshafts import Shaft, shafts
+from evaluate.duty_tables import duty_assumed, duty_from
 from evaluate.errors import InputError, unknown_word
 from evaluate.evidence import Fact, Subject
 from evaluate.fact_kinds import OPTIONS, FactsTable, facts_from
@@ -60,6 +61,10 @@ class Layout:
         What the file left open and how it was filled in, as sentences.
     order_is_given : bool
         Whether the firing order is from the file.
+    duty_assumed : tuple of str
+        What gas, flywheel and torsion rest on where the file says nothing, as sentences.
+    shaft_heights_m : tuple of float or None
+        Height of the shaft in each of `SLOTS` above the crank axis, where stated. [m]
     mains_assumed : bool
         Whether the places of the main bearings are a guess.
     camshafts : tuple of Shaft
@@ -76,6 +81,8 @@ class Layout:
     batch: Batch
     assumed: tuple[str, ...]
     order_is_given: bool
+    duty_assumed: tuple[str, ...]
+    shaft_heights_m: tuple[float | None, ...]
     mains_assumed: bool
     camshafts: tuple[Shaft, ...]
     facts: tuple[Fact, ...]
@@ -112,7 +119,7 @@ def read_layout(path: Path | str) -> Layout:
     file = Path(path)
     tables = read_toml(file)
     try:
-        return layout_from_tables(tables, default_name=file.stem)
+        return layout_from_tables(tables, default_name=file.stem, folder=file.parent)
     except InputError as error:
         raise error.inside(file.name) from None
 
@@ -123,6 +130,7 @@ def layout_from_tables(
     default_name: str = "layout",
     further_facts: FactsTable | None = None,
     must_agree: bool = True,
+    folder: Path = Path(),
 ) -> Layout:
     """Return a layout from tables as `tomllib` reads them.
 
@@ -137,6 +145,8 @@ def layout_from_tables(
     must_agree : bool
         Whether the firing order must agree with the facts; where the file gives no order, the most
         even of those that agree is taken.
+    folder : Path
+        Where names of files in the tables begin.
 
     Raises
     ------
@@ -159,7 +169,7 @@ def layout_from_tables(
     angles_deg = np.array(file.banks.angles_deg, float)
     names = _labels(file, positions_m, banks, angles_deg)
     throw_positions_m = (throw_mm - middle_mm) / units.MM_PER_M
-    engine = _engine(file, positions_m, throws, throw_positions_m, middle_mm)
+    engine = _engine(file, positions_m, throws, throw_positions_m, middle_mm, folder)
     batch = Batch(
         pin_angles_deg=np.array(throw_angles_deg, float)[throws][np.newaxis],
         bank_angles_deg=angles_deg[np.newaxis],
@@ -209,6 +219,8 @@ def layout_from_tables(
         order_is_given=file.firing.order is not None or file.firing.angles_deg is not None,
         camshafts=camshafts,
         facts=tuple(facts),
+        shaft_heights_m=_shaft_heights_m(file.balance),
+        duty_assumed=duty_assumed(file.combustion, file.flywheel, file.torsion),
         mains_assumed=file.crank.main_bearing_positions_mm is None,
     )
 
@@ -328,6 +340,7 @@ def _engine(
     throws: IntArray,
     throw_positions_m: FloatArray,
     middle_mm: float,
+    folder: Path,
 ) -> Engine:
     table = file.cylinder
     crank_radius_mm = 0.5 * table.stroke_mm
@@ -356,6 +369,14 @@ def _engine(
         n_banks=len(file.banks.angles_deg),
         open_duration_deg=file.exhaust.open_duration_deg,
         proportions=proportions_from(file.proportions),
+        duty=duty_from(
+            file.combustion,
+            file.flywheel,
+            file.torsion,
+            file.bearings,
+            cycle_deg=180.0 * file.cycle_strokes,
+            folder=folder,
+        ),
     )
 
 
@@ -375,6 +396,12 @@ def _main_positions_m(
     if mains_m[0] >= throw_positions_m[0] or mains_m[-1] <= throw_positions_m[-1]:
         raise InputError(where, str(given_mm), "a main bearing beyond the throws at each end")
     return mains_m
+
+
+def _shaft_heights_m(balance: BalanceTable) -> tuple[float | None, ...]:
+    given = {f"{shaft.order} {shaft.sense}": shaft.height_mm for shaft in balance.shafts}
+    heights_mm = [given.get(slot.name) for slot in SLOTS]
+    return tuple(None if mm is None else units.m_from_mm(mm) for mm in heights_mm)
 
 
 def _shaft_fractions(balance: BalanceTable) -> FloatArray:

@@ -10,6 +10,7 @@ from msgspec import Meta
 
 from evaluate import numbering
 from evaluate.camshafts import CamshaftsTable
+from evaluate.duty_tables import BearingsTable, CombustionTable, FlywheelTable, TorsionTable
 from evaluate.fact_kinds import FactsTable
 from evaluate.proportions import Proportions
 from evaluate.tables import Table
@@ -80,6 +81,8 @@ class ShaftTable(Table, kw_only=True):
     order: Literal[1, 2]
     sense: Literal["forward", "backward"]
     fraction: Annotated[float, Meta(gt=0, le=1)] = 1.0
+    #: Above the crank axis, for the rolling moment.
+    height_mm: Place | None = None
 
 
 class BalanceTable(Table, kw_only=True):
@@ -128,4 +131,8 @@ class LayoutTables(Table, kw_only=True):
     operation: OperationTable | None = None
     camshafts: CamshaftsTable | None = None
     facts: FactsTable | None = None
+    combustion: CombustionTable | None = None  # type: ignore[valid-type]
+    flywheel: FlywheelTable | None = None
+    torsion: TorsionTable | None = None
+    bearings: BearingsTable | None = None
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]

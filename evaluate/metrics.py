@@ -6,12 +6,22 @@ Adding a metric is one function of an `Evaluation` and one line in `METRICS`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from evaluate import exhaust, firing, inertia, shafts, sizing
+from evaluate import (
+    bearings,
+    duty,
+    exhaust,
+    firing,
+    inertia,
+    shafts,
+    sizing,
+    torque,
+    torsion_batch,
+)
 from evaluate.batch import Batch, Engine, FloatArray, IntArray
 from evaluate.errors import unknown_word
 from evaluate.phasors import ComplexArray
@@ -88,6 +98,21 @@ class Evaluation:
         return sizing.box(self.engine, self.batch)
 
     @cached_property
+    def torque(self) -> torque.TorqueMeasures:
+        """Gas and inertia torque at the crank: mean, ripple, fluctuation of energy."""
+        gas_Nm, inertia_Nm = duty.torques_Nm(self.engine)
+        return torque.torque_measures(self.engine, self.firing_angles_deg, gas_Nm + inertia_Nm)
+
+    @cached_property
+    def main_load_peak_N(self) -> FloatArray:
+        """Peak load of the worst main bearing, (candidates,)."""
+        pin_force = bearings.pin_force_N(self.engine, duty.trace_of(self.engine))
+        if not np.isfinite(pin_force).all():
+            return np.full(len(self.batch), np.nan)
+        table = bearings.load_table(self.engine, pin_force)
+        return bearings.main_load_peak_N(self.engine, self.batch, table)
+
+    @cached_property
     def shaft_count(self) -> FloatArray:
         """Number of balance shafts, (candidates,)."""
         count: IntArray = (self.batch.shaft_fractions > 0).sum(axis=1)
@@ -133,6 +158,8 @@ class Metric:
 
 
 _BEVAN = "direct and reverse cranks, Bevan, The Theory of Machines, ch. 14"
+_BEVAN_TORQUE = "turning-moment diagram, Bevan, The Theory of Machines, ch. 12"
+_WILSON = "Ker Wilson, Practical Solution of Torsional Vibration Problems (from memory)"
 _OWN = "definition of this project"
 _SIZING = "proportions of this project"
 
@@ -145,6 +172,32 @@ def _box_litres(e: Evaluation) -> FloatArray:
 def _mass_kg(e: Evaluation) -> FloatArray:
     shafts_kg = shafts.shaft_masses_kg(e.engine, e.batch, e.shaft_sizes).sum(axis=1)
     return sizing.crank_train_mass_kg(e.engine, e.batch, shafts_kg)
+
+
+def _flywheel_kgm2(e: Evaluation) -> FloatArray:
+    return torque.flywheel_inertia_kgm2(
+        e.torque.energy_J, e.engine.speed_rad_s, e.engine.duty.speed_fluctuation
+    )
+
+
+def _twist_deg(e: Evaluation) -> FloatArray:
+    return torsion_batch.torsional_amplitude_deg(
+        e.engine,
+        e.batch,
+        e.firing_angles_deg,
+        givens=e.engine.duty.torsion,
+        excited=duty.excitation_of(e.engine),
+    )
+
+
+def _torsion_MPa(e: Evaluation) -> FloatArray:
+    return torsion_batch.torsional_stress_MPa(
+        e.engine,
+        e.batch,
+        e.firing_angles_deg,
+        givens=e.engine.duty.torsion,
+        excited=duty.excitation_of(e.engine),
+    )
 
 
 def _crank_length_mm(e: Evaluation) -> FloatArray:
@@ -208,6 +261,24 @@ _TABLE: tuple[_Line, ...] = (
     ("shaft_count", "", "least", "balance shafts",
      "Number of balance shafts",
      _OWN, 1.0, lambda e: e.shaft_count),
+    ("torque_ripple_Nm", "N·m", "least", "torque ripple",
+     "Greatest minus least crank torque over the cycle, gas and inertia",
+     _BEVAN_TORQUE, 20.0, lambda e: e.torque.ripple_Nm),
+    ("energy_fluctuation_J", "J", "least", "energy fluctuation",
+     "Greatest minus least energy in excess of steady running over the cycle",
+     _BEVAN_TORQUE, 10.0, lambda e: e.torque.energy_J),
+    ("flywheel_inertia_kgm2", "kg·m²", "least", "flywheel inertia",
+     "Inertia of all that turns for the stated coefficient of speed fluctuation",
+     _BEVAN_TORQUE, 0.01, _flywheel_kgm2),
+    ("main_load_peak_N", "N", "least", "main-bearing load",
+     "Peak load of the worst main bearing over the cycle, bays statically determinate",
+     _OWN, 500.0, lambda e: e.main_load_peak_N),
+    ("torsional_amplitude_deg", "deg", "least", "torsional amplitude",
+     "Worst twist of the free end against the driving end by one order in the running range",
+     _WILSON, 0.02, _twist_deg),
+    ("torsional_stress_MPa", "MPa", "least", "torsional stress",
+     "Worst nominal shear stress by one order in the running range",
+     _WILSON, 2.0, _torsion_MPa),
 )
 # fmt: on
 
@@ -224,6 +295,20 @@ METRICS: dict[str, Metric] = {
     )
     for key, unit, sense, label, meaning, source, resolution, compute in _TABLE
 }
+#: What needs the gas pressure, or the shaft as a spring: dearer than the rest by an order or two.
+SHAFT_METRICS = (
+    "torque_ripple_Nm",
+    "energy_fluctuation_J",
+    "flywheel_inertia_kgm2",
+    "main_load_peak_N",
+    "torsional_amplitude_deg",
+    "torsional_stress_MPa",
+)
+# The motion run backward has another gas torque; seen from the other end it is the same, but for
+# the flywheel, and for the samples that bearing loads are looked up at.
+for _key in SHAFT_METRICS:
+    _keeps = frozenset({"reverse"} if _key in SHAFT_METRICS[:3] else ())
+    METRICS[_key] = replace(METRICS[_key], keeps=_keeps)
 
 
 def axis_label(key: str) -> str:

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evaluate.batch import Batch, Engine, FloatArray
 from evaluate.proportions import Proportions
+
+if TYPE_CHECKING:
+    from evaluate.duty import Duty
 
 #: Pin arrangements of V and opposed engines, and what each means.
 PINS = {
@@ -103,6 +107,7 @@ def sized_engine(
     cycle_deg: float,
     open_duration_deg: float,
     proportions: Proportions,
+    duty: Duty | None = None,
 ) -> Engine:
     """Return the givens that all candidates of one family share.
 
@@ -118,6 +123,8 @@ def sized_engine(
         Working cycle and exhaust opening. [deg]
     proportions : Proportions
         Coefficients.
+    duty : Duty or None
+        Gas, flywheel and torsion; None for the usual ones.
     """
     bore_m, p = size.bore_m, proportions
     count = np.arange(n_cylinders)
@@ -144,6 +151,7 @@ def sized_engine(
     has_main_after = np.arange(1, len(throw_positions_m)) % (2 if in_pairs else 1) == 0
     mains_m = main_positions_m(throw_positions_m - middle_m, has_main_after, bore_m)
     throw_share_kg = p.throw_mass_kg_per_m3 * bore_m**3 / rods_per_throw
+    stated: dict[str, Any] = {} if duty is None else {"duty": duty}
     return Engine(
         cycle_deg=cycle_deg,
         crank_radius_m=0.5 * size.stroke_m,
@@ -160,6 +168,7 @@ def sized_engine(
         n_banks=n_banks,
         open_duration_deg=open_duration_deg,
         proportions=proportions,
+        **stated,
     )
 
 

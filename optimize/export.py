@@ -85,7 +85,7 @@ def layout_tables(row: pd.Series, family: Family, study: Study, *, name: str) ->
     }
     if _order_is_ambiguous(row):
         tables["firing"] = {"angles_deg": [float(a) for a in row["firing_angles_deg"]]}
-    return tables | ({"proportions": changed} if changed else {})
+    return tables | study.duty_tables | ({"proportions": changed} if changed else {})
 
 
 def _order_is_ambiguous(row: pd.Series) -> bool:

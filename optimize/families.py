@@ -126,6 +126,7 @@ def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: s
         cycle_deg=study.cycle_deg,
         open_duration_deg=study.open_duration_deg,
         proportions=study.proportions,
+        duty=study.duty,
     )
     for bound in study.bounds:
         length_mm = crank_length_m(engine) * 1000

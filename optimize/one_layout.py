@@ -8,6 +8,7 @@ from pathlib import Path
 from evaluate import evaluation_document, read_layout
 from evaluate.errors import InputError
 from evaluate.layout import Layout
+from evaluate.shaft_results import shaft_document
 from optimize.files import json_text, writable_directory, write_text
 
 
@@ -31,7 +32,7 @@ def evaluate_layout(path: Path, *, as_json: bool, plots: Path | None, sheet: Pat
     if plots is not None:
         writable_directory(plots, "--plots")
     if as_json:
-        print(json_text(document))
+        print(json_text(document | shaft_document(layout)))
     else:
         from optimize.tables import print_evaluation
 

@@ -33,6 +33,9 @@ from evaluate.results import evaluation_document
 from optimize.files import writable_directory
 from optimize.inline_svg import InlineSvg, glyph_sheet, inline_svg
 from optimize.pictures import LAYOUT_PICTURES, NARROW_IN, WIDE_IN
+from optimize.pictures.bearings import BearingsView, bearings_view
+from optimize.pictures.campbell import CampbellView, campbell_view
+from optimize.pictures.torque import TorqueView, torque_view
 from optimize.texts import CAUTION, value_text
 
 #: Widths in which each picture is drawn: a column of a desktop or of A4, and a phone. [in]
@@ -47,6 +50,7 @@ SHORT_RULE = (
     "Picked by rule: the first two findings on free forces, and the first each on free couples, "
     "remedies and firing."
 )
+MOST_CRITICALS = 8  # rows of the table of critical speeds, those with most twist
 MOST_ORDERS = 12  # rows of the table of firing orders; the layout's own is added if further down
 
 
@@ -246,6 +250,7 @@ def sheet_view(layout: Layout) -> SheetView:
             _crank_section(layout, document, said),
             _forces_section(layout, document, said),
             _remedy_section(layout, document, said),
+            _shaft_section(layout),
             _metrics_section(layout, document),
             _conventions_section(layout),
         ),
@@ -815,6 +820,170 @@ def _pair_notes(pair: dict[str, Any] | None) -> tuple[str, ...]:
     )
 
 
+def _shaft_section(layout: Layout) -> Section:
+    """Return torque, main bearings and torsion, each part with what can be computed of it."""
+    low, high = (
+        number_text(units.rpm_from_rad_s(speed), places=0)
+        for speed in layout.engine.duty.torsion.range_rad_s(layout.engine)
+    )
+    lead = (
+        "Gas and inertia together: torque of the crank and loads of its main bearings at "
+        f"{number_text(units.rpm_from_rad_s(layout.engine.speed_rad_s))} rpm, torsional vibration "
+        f"from {low} to {high} rpm."
+    )
+    if layout.duty_assumed:
+        lead += f" Assumed: {'; '.join(layout.duty_assumed)}."
+    return Section(
+        key="shaft",
+        heading="What the shaft and its bearings bear",
+        lead=lead,
+        parts=(_loads_part(layout), _torsion_part(layout)),
+    )
+
+
+def _loads_part(layout: Layout) -> Part:
+    torque, loads = torque_view(layout), bearings_view(layout)
+    tables = []
+    if torque is not None:
+        tables.append(_torque_table(torque))
+    if loads is not None:
+        tables.append(_bearings_table(loads))
+    return Part(
+        heading="Torque and main bearings",
+        statements=() if loads is None else loads.words[:1],
+        pictures=_pictures("torque", "bearings"),
+        tables=tuple(tables),
+    )
+
+
+def _torque_table(view: TorqueView) -> TableView:
+    rows = (
+        ("mean torque", view.mean_Nm, "N·m"),
+        ("ripple, highest less lowest", view.ripple_Nm, "N·m"),
+        ("fluctuation of energy", view.energy_J, "J"),
+        ("variation of speed to be held", 100 * view.coefficient, "%"),
+        ("inertia of all that turns for it", view.flywheel_kgm2, "kg·m²"),
+    )
+    return TableView(
+        key="torque",
+        caption="Torque and flywheel",
+        columns=(
+            Column(heading="over a cycle", is_number=False),
+            Column(heading="value"),
+            Column(heading="unit", is_number=False),
+        ),
+        groups=(
+            Group(
+                rows=tuple(
+                    Row(cells=(Cell(text=name), _number(value), Cell(text=unit)))
+                    for name, value, unit in rows
+                )
+            ),
+        ),
+        notes=(view.combustion,),
+        look="half",
+    )
+
+
+def _bearings_table(view: BearingsView) -> TableView:
+    rows = tuple(
+        Row(
+            cells=(
+                Cell(text=str(bearing.number)),
+                _number(bearing.peak_N),
+                _number(bearing.mean_N),
+            ),
+            mark="bears most" if bearing.number == view.worst else "",
+        )
+        for bearing in view.bearings
+    )
+    return TableView(
+        key="bearings",
+        caption="Loads of the main bearings",
+        columns=(
+            Column(heading="main bearing, from the free end", is_number=False),
+            Column(heading="peak", unit="N"),
+            Column(heading="mean", unit="N"),
+        ),
+        groups=(Group(rows=rows),),
+        notes=("Every bay carries its own throws: the crank hands nothing on past a bearing.",),
+        look="half",
+    )
+
+
+def _torsion_part(layout: Layout) -> Part:
+    view = campbell_view(layout)
+    tables: list[TableView] = []
+    if view is not None:
+        tables.append(_modes_table(view))
+        if view.criticals:
+            tables.append(_criticals_table(view))
+    return Part(
+        heading="Torsional vibration",
+        statements=() if view is None else view.words[:-1],
+        pictures=_pictures("torsion"),
+        tables=tuple(tables),
+    )
+
+
+def _modes_table(view: CampbellView) -> TableView:
+    return TableView(
+        key="modes",
+        caption="Natural frequencies of the shaft",
+        columns=(Column(heading="mode", is_number=False), Column(heading="frequency", unit="Hz")),
+        groups=(
+            Group(
+                rows=tuple(
+                    Row(cells=(Cell(text=str(mode)), _number(frequency_Hz)))
+                    for mode, frequency_Hz in enumerate(view.frequencies_Hz, start=1)
+                )
+            ),
+        ),
+        notes=("The lowest, and all that an order can meet.", view.words[-1]),
+        look="half",
+    )
+
+
+def _criticals_table(view: CampbellView) -> TableView:
+    """Return the criticals with most twist, by falling speed."""
+    ranked = sorted(view.criticals, key=lambda c: -c.twist_deg)
+    kept = set(ranked[:MOST_CRITICALS])
+    rows = tuple(
+        Row(
+            cells=(
+                Cell(text=f"{critical.order:g}"),
+                Cell(text=str(critical.mode)),
+                _number(critical.speed_rpm, places=0),
+                _number(critical.twist_deg),
+                _number(critical.stress_MPa),
+            ),
+            mark="major" if critical.is_major else "",
+        )
+        for critical in view.criticals
+        if critical in kept
+    )
+    notes = ["Twist and stress: amplitudes of this order alone. Major: all cylinders in phase."]
+    n_left_out = len(view.criticals) - len(rows)
+    if n_left_out:
+        notes.insert(0, f"{number_text(n_left_out)} with less twist are not listed.")
+    if any(row.cells[4].value is None for row in rows):
+        notes.append(f"{UNKNOWN}: not known, because no diameters or no damping are stated.")
+    return TableView(
+        key="criticals",
+        caption="Critical speeds in the running range",
+        columns=(
+            Column(heading="order", is_number=False),
+            Column(heading="mode"),
+            Column(heading="speed", unit="rpm"),
+            Column(heading="twist", unit="deg"),
+            Column(heading="stress", unit="MPa"),
+        ),
+        groups=(Group(rows=rows),),
+        notes=tuple(notes),
+        look="half",
+    )
+
+
 def _metrics_section(layout: Layout, document: dict[str, Any]) -> Section:
     rows = []
     for key, value in document["metrics"].items():
@@ -903,6 +1072,11 @@ _CAPTIONS = {
     "orders": "Outlines: before balancing. Filled: what is left, forward and backward.",
     "orbit": "The tip of the free force, and of the free couple, over one turn of the crank.",
     "remedies": "What each remedy leaves, before and after, and what it costs.",
+    "torque": "Torque of the crank over one cycle; below, its amplitudes by order.",
+    "bearings": "The tip of the load on each main bearing over one cycle, all on one scale; below, "
+    "peaks and means.",
+    "torsion": "A ray for each order, a level line for each natural frequency, a mark where they "
+    "meet; below, the largest twist of a single order.",
 }
 
 

@@ -11,6 +11,14 @@ from msgspec import Meta
 
 from evaluate import firing, units
 from evaluate.batch import SLOTS
+from evaluate.duty import Duty
+from evaluate.duty_tables import (
+    BearingsTable,
+    CombustionTable,
+    FlywheelTable,
+    TorsionTable,
+    duty_from,
+)
 from evaluate.errors import InputError, unknown_word
 from evaluate.layout import (
     parse_collector_rule,
@@ -161,6 +169,10 @@ class StudyTables(Table, kw_only=True):
     engine: EngineTable
     space: SpaceTable
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]
+    combustion: CombustionTable | None = None  # type: ignore[valid-type]
+    flywheel: FlywheelTable | None = None
+    torsion: TorsionTable | None = None
+    bearings: BearingsTable | None = None
     constraints: ConstraintsTable = msgspec.field(default_factory=ConstraintsTable)  # type: ignore[valid-type]
     objectives: Annotated[list[ObjectiveTable], Meta(min_length=1)] = msgspec.field(
         default_factory=lambda: [ObjectiveTable(metric=key) for key in DEFAULT_OBJECTIVES]
@@ -216,6 +228,10 @@ class Study:
         The file as it was read, for the run directory and the results' metadata.
     cycle_deg, displacement_m3, speed_rad_s, mean_piston_speed_m_s
         The givens; exactly one of the speeds is not None. [deg], [m^3], [rad/s], [m/s]
+    duty : Duty
+        Gas, flywheel and torsion.
+    duty_tables : dict
+        The tables that say so, for layout files of single designs.
     throw_angle_step_deg : float
         Lattice of the throw angles; 0 for continuous ones. [deg]
     add_even_firing_angles : bool
@@ -240,6 +256,8 @@ class Study:
     speed_rad_s: float | None
     mean_piston_speed_m_s: float | None
     proportions: Proportions
+    duty: Duty
+    duty_tables: dict[str, Any]
     cylinders: tuple[int, ...]
     arrangements: tuple[str, ...]
     pins: tuple[str, ...]
@@ -315,6 +333,8 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         speed_rad_s=None if speed.rpm is None else units.rad_s_from_rpm(speed.rpm),
         mean_piston_speed_m_s=speed.mean_piston_speed_m_s,
         proportions=_proportions(file.proportions, file.engine.crank_radius_to_rod),
+        duty=_duty(file, folder),
+        duty_tables=_duty_tables(tables, folder),
         cylinders=tuple(sorted(space.cylinders)),
         arrangements=tuple(a for a in ARRANGEMENTS if a in space.arrangements),
         pins=tuple(p for p in PINS if p in space.pins),
@@ -352,6 +372,32 @@ def _unique(where: str, given: list[Any]) -> None:
     for index, item in enumerate(given):
         if item in given[:index]:
             raise InputError(f"{where}[{index}]", f"{item!r} a second time", "each value once")
+
+
+def _duty(file: StudyTables, folder: Path) -> Duty:
+    if file.torsion is not None and file.torsion.inertias_kgm2 is not None:
+        raise InputError(
+            "torsion.inertias_kgm2", "stated inertias", "torsion.shaft: families differ in theirs"
+        )
+    return duty_from(
+        file.combustion,
+        file.flywheel,
+        file.torsion,
+        file.bearings,
+        cycle_deg=180.0 * file.engine.cycle_strokes,
+        folder=folder,
+    )
+
+
+_DUTY = ("combustion", "flywheel", "torsion", "bearings")
+
+
+def _duty_tables(tables: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """Return the tables on gas, flywheel and torsion, with a trace named by its whole path."""
+    kept: dict[str, Any] = {key: dict(tables[key]) for key in _DUTY if key in tables}
+    if "trace" in kept.get("combustion", {}):
+        kept["combustion"]["trace"] = str((folder / kept["combustion"]["trace"]).resolve())
+    return kept
 
 
 def _proportions(table: Any, crank_radius_to_rod: float) -> Proportions:

@@ -21,6 +21,8 @@ from evaluate.metrics import METRICS, Evaluation
 from evaluate.orders import orders_to_show
 from evaluate.reading.words import counted
 from evaluate.remedies import remedies, without_repeats
+from optimize.pictures.bearings import bearings_picture, bearings_view, load_text
+from optimize.pictures.campbell import campbell_picture, campbell_view
 from optimize.pictures.cams import camshafts_picture
 from optimize.pictures.choices import choices_picture
 from optimize.pictures.comparison import comparison_picture
@@ -31,6 +33,7 @@ from optimize.pictures.orders import orders_picture
 from optimize.pictures.remedy import remedies_picture
 from optimize.pictures.side import side_picture
 from optimize.pictures.strips import strip_picture
+from optimize.pictures.torque import torque_picture, torque_view
 
 __all__ = [
     "LAYOUT_PICTURES",
@@ -38,6 +41,8 @@ __all__ = [
     "NARROW_IN",
     "WIDE_IN",
     "LayoutPicture",
+    "bearings_picture",
+    "campbell_picture",
     "camshafts_picture",
     "choices_of",
     "choices_picture",
@@ -48,6 +53,7 @@ __all__ = [
     "remedies_picture",
     "side_picture",
     "strip_picture",
+    "torque_picture",
 ]
 
 NARROW_IN, WIDE_IN = 4.2, 7.4  # for a phone, and for a desktop column or A4
@@ -148,6 +154,35 @@ def _remedies_alt(layout: Layout) -> str:
     return f"Bars of what each remedy leaves, with its price: {names}."
 
 
+def _torque_alt(layout: Layout) -> str:
+    view = torque_view(layout)
+    if view is None:
+        return "Not drawn: the bore is unknown, so there is no gas torque."
+    return (
+        f"Torque over the cycle with a mean of {amount_text(view.mean_Nm)} N·m and a ripple of "
+        f"{amount_text(view.ripple_Nm)} N·m; the largest amplitude is of order "
+        f"{view.largest_order:g}."
+    )
+
+
+def _bearings_alt(layout: Layout) -> str:
+    view = bearings_view(layout)
+    if view is None:
+        return "Not drawn: the bore is unknown, so there is no gas force, or too few main bearings."
+    return (
+        f"Polar plots of the load on {len(view.drawn)} of "
+        f"{counted(len(view.bearings), 'main bearing')}; number {view.worst} bears most, "
+        f"{load_text(view.largest_N)}."
+    )
+
+
+def _torsion_alt(layout: Layout) -> str:
+    view = campbell_view(layout)
+    if view is None:
+        return "Not drawn: the bore is unknown, so the shaft has no size."
+    return f"Orders and natural frequencies over speed. {view.words[0]}"
+
+
 def _camshafts_alt(layout: Layout) -> str:
     texts = []
     for cam in camshafts(layout):
@@ -184,6 +219,12 @@ _TABLE: tuple[_Line, ...] = (
     ("orbit", "Which way it shakes",
      lambda layout, width_in: orbit_picture(layout, width_in=width_in), _orbit_alt),
     ("remedies", "What would help, and at what price", _draw_remedies, _remedies_alt),
+    ("torque", "What turns the crank",
+     lambda layout, width_in: torque_picture(layout, width_in=width_in), _torque_alt),
+    ("bearings", "What the main bearings carry",
+     lambda layout, width_in: bearings_picture(layout, width_in=width_in), _bearings_alt),
+    ("torsion", "Where the shaft resonates",
+     lambda layout, width_in: campbell_picture(layout, width_in=width_in), _torsion_alt),
     ("camshafts", "How the camshafts look", _draw_camshafts, _camshafts_alt),
 )
 # fmt: on

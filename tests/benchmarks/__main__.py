@@ -121,6 +121,36 @@ def generation(population: int) -> Row:
     )
 
 
+def shaft_metrics() -> list[Row]:
+    """Time the metrics of torque, bearings and torsion beside the free forces."""
+    from evaluate.metrics import SHAFT_METRICS
+
+    engine, many = v_eight(), candidates(20_000, step_deg=15.0)
+    groups = {
+        "torque ripple": SHAFT_METRICS[:1],
+        "flywheel inertia": SHAFT_METRICS[2:3],
+        "main-bearing load": SHAFT_METRICS[3:4],
+        "torsional amplitude": SHAFT_METRICS[4:5],
+        "torsional stress": SHAFT_METRICS[5:6],
+    }
+    tasks: dict[str, Callable[[], object]] = {
+        "free": lambda: score(engine, many, ("force_rms_N", "couple_rms_Nm"))
+    }
+    for name, keys in groups.items():
+        score(engine, many.rows(slice(0, 8)), keys)  # per-engine tables are made once
+        tasks[name] = lambda keys=keys: score(engine, many, keys)
+    seconds = side_by_side(tasks, rounds=3)
+    return [
+        (
+            f"{name}, 8 cylinders, beside free force and couple: us per candidate",
+            f"{seconds[name] / len(many) * 1e6:.2f} / {seconds['free'] / len(many) * 1e6:.2f}",
+            f"{seconds[name] / seconds['free']:.1f}",
+            "at most 30" if name == "main-bearing load" else "",
+        )
+        for name in groups
+    ]
+
+
 def orders_of_sixteen() -> list[Row]:
     """List the firing orders of a 16-cylinder crank, beside a loop that only measures evenness."""
     from evaluate import firing, read_layout
@@ -193,7 +223,7 @@ def startup() -> Row:
 def main() -> None:
     """Print the table."""
     rows = [*scoring(15.0), *scoring(0.0), generation(400), generation(1000)]
-    rows += [*orders_of_sixteen(), startup()]
+    rows += [*shaft_metrics(), *orders_of_sixteen(), startup()]
     print("| what | figures | ratio | target |")
     print("| --- | --- | --- | --- |")
     for row in rows:
