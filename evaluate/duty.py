@@ -46,6 +46,8 @@ class Duty:
         Shaft, damping and running range.
     main_journals : Journals or None
         For specific loads.
+    rod : Rod or None
+        What the connecting rod adds to its two masses at the pins, for torque.
     """
 
     combustion: Combustion | None = None
@@ -53,6 +55,7 @@ class Duty:
     speed_fluctuation: float = SPEED_FLUCTUATION
     torsion: TorsionGivens = field(default_factory=TorsionGivens)
     main_journals: Journals | None = None
+    rod: torque.Rod | None = None
 
 
 def trace_of(engine: Engine) -> PressureTrace:
@@ -73,7 +76,7 @@ def torques_Nm(engine: Engine) -> tuple[FloatArray, FloatArray]:
     """Return gas and inertia torque of one cylinder over its cycle, each (samples,). [N m]"""
     trace = trace_of(engine)
     gas_Nm = torque.gas_torque_Nm(engine, trace)
-    return gas_Nm, torque.inertia_torque_Nm(engine, len(trace.psi_rad))
+    return gas_Nm, torque.inertia_torque_Nm(engine, len(trace.psi_rad), engine.duty.rod)
 
 
 def excitation_of(engine: Engine) -> Excitation:

@@ -14,6 +14,7 @@ from evaluate.duty import SPEED_FLUCTUATION, Duty, Journals
 from evaluate.errors import InputError
 from evaluate.pressure import Combustion, default_combustion, read_trace
 from evaluate.tables import Table
+from evaluate.torque import Rod
 from evaluate.torsion_batch import TorsionGivens
 from evaluate.torsion_chain import Chain, Damper
 from evaluate.torsion_crank import MAGNIFIER, ShaftProportions
@@ -94,11 +95,20 @@ class BearingsTable(Table, kw_only=True):
     main_width_mm: Above
 
 
+class RodTable(Table, kw_only=True):
+    """The connecting rod as a body; its two masses at the pins stand among the others."""
+
+    mass_kg: Above
+    centre_from_big_end_mm: Above
+    inertia_kgm2: Above
+
+
 def duty_from(
     combustion: Any,
     flywheel: FlywheelTable | None,
     torsion: TorsionTable | None,
     bearings: BearingsTable | None,
+    rod: RodTable | None,
     *,
     cycle_deg: float,
     folder: Path,
@@ -109,7 +119,7 @@ def duty_from(
     ----------
     combustion : CombustionTable or None
         Model or measured trace.
-    flywheel, torsion, bearings
+    flywheel, torsion, bearings, rod
         As read, or None.
     cycle_deg : float
         720 or 360. [deg]
@@ -141,6 +151,13 @@ def duty_from(
         else Journals(
             diameter_m=m_from_mm(bearings.main_diameter_mm),
             width_m=m_from_mm(bearings.main_width_mm),
+        ),
+        rod=None
+        if rod is None
+        else Rod(
+            mass_kg=rod.mass_kg,
+            centre_from_big_end_m=m_from_mm(rod.centre_from_big_end_mm),
+            inertia_kgm2=rod.inertia_kgm2,
         ),
     )
 

@@ -374,6 +374,7 @@ def _engine(
             file.flywheel,
             file.torsion,
             file.bearings,
+            file.rod,
             cycle_deg=180.0 * file.cycle_strokes,
             folder=folder,
         ),

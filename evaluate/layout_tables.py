@@ -10,7 +10,13 @@ from msgspec import Meta
 
 from evaluate import numbering
 from evaluate.camshafts import CamshaftsTable
-from evaluate.duty_tables import BearingsTable, CombustionTable, FlywheelTable, TorsionTable
+from evaluate.duty_tables import (
+    BearingsTable,
+    CombustionTable,
+    FlywheelTable,
+    RodTable,
+    TorsionTable,
+)
 from evaluate.fact_kinds import FactsTable
 from evaluate.proportions import Proportions
 from evaluate.tables import Table
@@ -135,4 +141,5 @@ class LayoutTables(Table, kw_only=True):
     flywheel: FlywheelTable | None = None
     torsion: TorsionTable | None = None
     bearings: BearingsTable | None = None
+    rod: RodTable | None = None
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]

@@ -11,6 +11,7 @@ from evaluate import bearings, duty, torque, units
 from evaluate.batch import FloatArray
 from evaluate.layout import Layout
 from evaluate.metrics import Evaluation
+from evaluate.phasors import ComplexArray
 from evaluate.results import plain
 from evaluate.torsion_results import torsion_document
 
@@ -74,7 +75,7 @@ def _torque(layout: Layout, evaluation: Evaluation) -> dict[str, Any]:
 def _rolling(layout: Layout, evaluation: Evaluation, one_Nm: FloatArray) -> dict[str, Any]:
     """Return the moment about the crank axis on the block, with and without a second-order pair."""
     engine, heights_m = layout.engine, layout.shaft_heights_m[1:]
-    of_one_Nm = torque.rolling_moment_Nm(engine, one_Nm)
+    of_one_Nm = torque.rolling_moment_Nm(engine, one_Nm, engine.duty.rod)
     moment_Nm = torque.engine_torque_Nm(engine, evaluation.firing_angles_deg, of_one_Nm)[0]
     found: dict[str, Any] = {
         "ripple_Nm": np.ptp(moment_Nm),
@@ -133,6 +134,7 @@ def _bearings(layout: Layout) -> dict[str, Any]:
             }
             for place, peak, mean, angle in columns
         ],
+        "crankpin": _crankpin(layout, pin_force),
         "worst": {
             "main": worst.main + 1,
             "crank_angle_deg": worst.crank_angle_deg,
@@ -142,6 +144,19 @@ def _bearings(layout: Layout) -> dict[str, Any]:
             "since_firing_deg": worst.since_firing_deg,
             "share_by_cylinder_N": worst.shares_N,
         },
+    }
+
+
+def _crankpin(layout: Layout, pin_force: ComplexArray) -> dict[str, Any]:
+    """Return what one rod does to its crankpin; angles from the cylinder's own firing."""
+    engine = layout.engine
+    pin = bearings.pin_load(engine, pin_force, bearings.big_end_mass_kg(engine))
+    sizes_N = np.abs(pin.in_bank_N)
+    return {
+        "peak_N": sizes_N.max(),
+        "mean_N": sizes_N.mean(),
+        "peak_at_deg": float(np.degrees(pin.psi_rad[sizes_N.argmax()])),
+        "side_thrust_peak_N": np.abs(bearings.wall_force_N(pin_force)).max(),
     }
 
 

@@ -384,6 +384,7 @@ def _duty(file: StudyTables, folder: Path) -> Duty:
         file.flywheel,
         file.torsion,
         file.bearings,
+        None,  # a rod of its own size and mass cannot be one for all families
         cycle_deg=180.0 * file.engine.cycle_strokes,
         folder=folder,
     )

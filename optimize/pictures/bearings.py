@@ -15,14 +15,24 @@ from matplotlib.patches import Circle, Patch
 from matplotlib.ticker import MaxNLocator
 
 from evaluate import duty, units
-from evaluate.bearings import WorstLoad, main_loads_N, means_N, peaks_N, pin_force_N, worst_load
+from evaluate.bearings import (
+    WorstLoad,
+    big_end_mass_kg,
+    main_loads_N,
+    means_N,
+    peaks_N,
+    pin_force_N,
+    pin_load,
+    worst_load,
+)
 from evaluate.layout import Layout
+from evaluate.phasors import ComplexArray
 from optimize.pictures.drawing import INK, STYLE, Entry, amount_text, angle_text, number_text
 from optimize.pictures.frame import TEXT_PT, frame, room_in, text_in
 from optimize.pictures.graphs import BORE_UNKNOWN, GRID, number_axis, words_picture
 
 TITLE = "What the main bearings carry"
-MOST_PLOTS = 6
+MOST_PLOTS = 5
 SAME_SHARE = 1e-6  # of the peak: loads of mirrored bearings differ by round-off
 _ROW_IN, _BELOW_IN, _TITLE_IN = 0.21, 0.48, 0.22
 _PATH: dict[str, Any] = {"color": INK, "lw": 1.3}
@@ -74,6 +84,9 @@ class BearingsView:
     ----------
     bearings : tuple of BearingView
         From the free end.
+    crankpin : BearingView
+        The load of the first cylinder's rod on its crankpin, number 0; turning with the throw,
+        which points up.
     worst : int
         Number of the bearing that `worst_load` names.
     words : tuple of str
@@ -83,6 +96,7 @@ class BearingsView:
     speed_rpm: float
     first: str
     bearings: tuple[BearingView, ...]
+    crankpin: BearingView
     worst: int
     is_mirrored: bool
     words: tuple[str, ...]
@@ -90,12 +104,12 @@ class BearingsView:
     @property
     def largest_N(self) -> float:
         """Return the largest load of all. [N]"""
-        return max(bearing.peak_N for bearing in self.bearings)
+        return max(bearing.peak_N for bearing in (*self.bearings, self.crankpin))
 
     @property
     def drawn(self) -> tuple[BearingView, ...]:
-        """Return the bearings that have a polar plot."""
-        return tuple(bearing for bearing in self.bearings if bearing.is_drawn)
+        """Return the bearings that have a polar plot, the crankpin last."""
+        return (*(bearing for bearing in self.bearings if bearing.is_drawn), self.crankpin)
 
 
 def bearings_view(layout: Layout) -> BearingsView | None:
@@ -132,9 +146,23 @@ def bearings_view(layout: Layout) -> BearingsView | None:
         speed_rpm=units.rpm_from_rad_s(engine.speed_rad_s),
         first=layout.labels[0],
         bearings=tuple(bearings),
+        crankpin=_crankpin_view(layout, pin_force),
         worst=worst + 1,
         is_mirrored=is_mirrored,
         words=(_worst_text(layout, most, peaks), *_left_out(len(peaks))),
+    )
+
+
+def _crankpin_view(layout: Layout, pin_force: ComplexArray) -> BearingView:
+    pin = pin_load(layout.engine, pin_force, big_end_mass_kg(layout.engine))
+    load = pin.on_throw_N.conj() if layout.rotation == "anticlockwise" else pin.on_throw_N
+    return BearingView(
+        number=0,
+        path_N=tuple(_point(z) for z in np.append(load, load[0])),
+        at_peak_N=_point(load[np.abs(load).argmax()]),
+        peak_N=float(np.abs(load).max()),
+        mean_N=float(np.abs(load).mean()),
+        is_drawn=True,
     )
 
 
@@ -214,7 +242,7 @@ def bearings_picture(layout: Layout, *, width_in: float) -> Figure:
         top_in = place.height_in - row * (side_in + _TITLE_IN + 0.08)
         axes = place.canvas(left_in, top_in - _TITLE_IN, size_in=(side_in, _TITLE_IN))
         weight = "bold" if bearing.number == view.worst else "normal"
-        text = f"main bearing {bearing.number}"
+        text = f"main bearing {bearing.number}" if bearing.number else f"crankpin of {view.first}"
         middle = (0.5 * side_in, 0.5 * _TITLE_IN)
         axes.text(*middle, text, ha="center", va="center", size=9, weight=weight)
         axes = place.axes(left_in, top_in - _TITLE_IN - side_in, size_in=(side_in, side_in))
@@ -255,7 +283,10 @@ def _note(layout: Layout) -> str:
     )
     if layout.rotation == "anticlockwise":
         text += " The plots are mirrored, so that left and right are as they are seen."
-    return text + " Main bearings are counted from the free end."
+    return text + (
+        " Main bearings are counted from the free end. The crankpin's plot is what one rod does to "
+        "it, turning with the throw, which points up."
+    )
 
 
 def _draw_path(axes: Axes, bearing: BearingView, largest_N: float, ring_N: float) -> None:

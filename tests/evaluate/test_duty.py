@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from evaluate import InputError, layout_from_tables, read_layout
+from evaluate.bearings import big_end_mass_kg
 from evaluate.duty import trace_of
 from evaluate.shaft_results import shaft_document
 from optimize.cli import main
@@ -121,6 +122,31 @@ def test_a_second_order_pair_at_one_height_leaves_the_rolling_moment_alone():
     apart = [rolling(h, -h)["second_order_with_shafts_Nm"] for h in (35.0, -35.0)]
     assert abs(apart[0] - apart[1]) > 1.0
     assert shaft_document(layout())["torque"]["rolling_moment"]["ripple_with_shafts_Nm"] is None
+
+
+def test_a_rod_that_is_more_than_two_masses_changes_torque_but_not_its_mean():
+    # J = m a (l - a) is just two masses and changes nothing; any rod's work over a turn is zero.
+    two_masses = {"mass_kg": 0.6, "centre_from_big_end_mm": 40.0}
+    exact = 0.6 * 0.040 * (0.140 - 0.040)
+    plain = shaft_document(layout())["torque"]
+    same = shaft_document(layout(rod=two_masses | {"inertia_kgm2": exact}))["torque"]
+    more = shaft_document(layout(rod=two_masses | {"inertia_kgm2": 2 * exact}))["torque"]
+    assert same["ripple_Nm"] == pytest.approx(plain["ripple_Nm"], rel=1e-12)
+    assert more["ripple_Nm"] != pytest.approx(plain["ripple_Nm"], rel=1e-4)
+    assert more["mean_Nm"] == pytest.approx(plain["mean_Nm"], rel=1e-9)
+
+
+def test_the_crankpin_bears_gas_less_inertia():
+    # At firing dead centre the rod is straight: load = p A - m_rec r omega^2 (1 + lambda) on the
+    # piston's side, less what the big end pulls; the largest of the cycle is no less.
+    of = layout()
+    pin = shaft_document(of)["bearings"]["crankpin"]
+    assert pin["peak_N"] >= pin["mean_N"] > 0
+    area_m2 = math.pi / 4 * 0.080**2
+    at_centre_N = (trace_of(of.engine).pressure_Pa[0] - 101325.0) * area_m2
+    pull_N = 0.045 * (100 * math.pi) ** 2
+    at_centre_N -= pull_N * (0.45 * (1 + 45 / 140) + big_end_mass_kg(of.engine))
+    assert pin["peak_N"] >= at_centre_N * (1 - 1e-6)
 
 
 def test_half_the_fluctuation_needs_twice_the_flywheel():
