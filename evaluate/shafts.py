@@ -135,7 +135,8 @@ def second_order_pair(
 ) -> list[SecondOrderPair | None]:
     """Return, per candidate, what its second-order pair does to the rolling moment, if it has one.
 
-    The block feels minus the inertia torque of the crank. A rotating force F at height z above
+    The block feels minus the inertia torque of the crank, and with an offset pin path the pistons'
+    inertia forces at that distance from the crank axis. A rotating force F at height z above
     the crank axis adds Im(z F). For the in-line four the inertia part vanishes when the forward
     shaft stands one rod length above the other (see balance shafts in the reference notes).
 
@@ -148,7 +149,9 @@ def second_order_pair(
     row = harmonics.orders.index(2)
     scale = engine.reciprocating_mass_kg * (engine.crank_radius_m * engine.speed_rad_s) ** 2
     turned = np.exp(-2j * np.deg2rad(tdc_deg)).sum(axis=1)
-    rolling = -scale * harmonics.torque[row] * turned
+    # About the crank axis the inertia force of an offset piston has a lever arm as well.
+    lever = engine.pin_path_offset_m / engine.crank_radius_m * harmonics.force[row]
+    rolling = -scale * (harmonics.torque[row] + lever) * turned
     empty_N = EMPTY_SHARE * scale / engine.crank_radius_m * engine.n_cylinders
     pairs: list[SecondOrderPair | None] = []
     for index in range(len(batch)):

@@ -274,3 +274,22 @@ def test_a_pair_one_rod_length_apart_stills_an_in_line_four():
         for rod_lengths in (0, 1)
     )
     assert after < 0.03 * before
+
+
+def test_the_second_order_pair_starts_from_the_same_rolling_moment() -> None:
+    # Two ways to the second order of the rolling moment, with an offset pin path: harmonics in
+    # `shafts`, and an FFT of the exact motion here, which MuJoCo confirms above.
+    e = evaluation(
+        pin_angles_deg=[0, 180, 180, 0],
+        firing_bits=[0, 1, 0, 1],
+        pin_path_offset_m=0.012,
+        speed_rad_s=520.0,
+        shaft_fractions=(0.0, 1.0, 1.0),
+    )
+    tdc_deg = tdc_angles_deg(e.batch)
+    pair = shafts.second_order_pair(e.engine, e.batch, e.reciprocating, tdc_deg)[0]
+    assert pair is not None
+    one_Nm = rolling_moment_Nm(e.engine, inertia_torque_Nm(e.engine))
+    moment_Nm = engine_torque_Nm(e.engine, e.firing_angles_deg, one_Nm)[0]
+    second_Nm = abs(cycle_harmonics(moment_Nm)[4])
+    assert pair.rolling_moment_Nm == pytest.approx(second_Nm, rel=1e-9)
