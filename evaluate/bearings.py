@@ -25,10 +25,11 @@ from evaluate.bearing_peaks import main_load_peak_N as main_load_peak_N
 from evaluate.firing import SNAP_DEG, firing_angles_deg
 from evaluate.kinematics import piston_motion
 from evaluate.phasors import ComplexArray, unit_phasors
+from evaluate.torque import ATMOSPHERE_PA
 from evaluate.traces import PressureTrace
 
 #: Pressure below the piston, against which absolute cylinder pressure pushes: one atmosphere. [Pa]
-CRANKCASE_PRESSURE_Pa = 101_325.0
+CRANKCASE_PRESSURE_Pa = ATMOSPHERE_PA
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -12,7 +12,7 @@ from msgspec import Meta
 
 from evaluate.duty import SPEED_FLUCTUATION, Duty, Journals
 from evaluate.errors import InputError
-from evaluate.pressure import Combustion, default_combustion, read_trace
+from evaluate.pressure import Combustion, default_combustion, pressure_trace, read_trace
 from evaluate.tables import Table
 from evaluate.torque import Rod
 from evaluate.torsion_batch import TorsionGivens
@@ -162,6 +162,39 @@ def duty_from(
     )
 
 
+def check_duty(
+    duty: Duty, *, crank_radius_to_rod: float, offset_to_crank_radius: float, cycle_deg: float
+) -> None:
+    """Solve a stated pressure model once, so that what cannot be is said when the file is read.
+
+    Parameters
+    ----------
+    duty : Duty
+        From `duty_from`.
+    crank_radius_to_rod, offset_to_crank_radius : float
+        Shape of the engine; the pressure depends on nothing else of it. [-]
+    cycle_deg : float
+        720 or 360. [deg]
+
+    Raises
+    ------
+    InputError
+        If events of the cycle do not fit, or no heat makes the mean effective pressure.
+    """
+    if duty.combustion is None or duty.trace is not None:
+        return
+    try:
+        pressure_trace(
+            duty.combustion,
+            crank_radius_m=1.0,
+            rod_length_m=1.0 / crank_radius_to_rod,
+            pin_path_offset_m=offset_to_crank_radius,
+            cycle_deg=cycle_deg,
+        )
+    except InputError as error:
+        raise _as_key(error) from None
+
+
 def duty_assumed(
     combustion: Any, flywheel: FlywheelTable | None, torsion: TorsionTable | None
 ) -> tuple[str, ...]:
@@ -189,12 +222,16 @@ def _combustion(table: Any, cycle_deg: float) -> Combustion:
     try:
         return default_combustion(table.ignition, cycle_deg, known)
     except InputError as error:
-        keys = {name: key for key, name in _PRESSURES.items()}
-        where = keys.get(error.where)
-        if where is None:
-            raise error.inside("combustion") from None
-        got, allowed = f"{error.got} Pa", f"{error.allowed} Pa"
-        raise InputError(f"combustion.{where}", got, allowed) from None
+        raise _as_key(error) from None
+
+
+def _as_key(error: InputError) -> InputError:
+    """Return a problem with a field of the model as one with the key of the file."""
+    keys = {name: key for key, name in _PRESSURES.items()}
+    where = keys.get(error.where)
+    if where is None:
+        return error.inside("combustion")
+    return InputError(f"combustion.{where}", f"{error.got} Pa", f"{error.allowed} Pa")
 
 
 def _torsion(table: TorsionTable, flywheel: FlywheelTable) -> TorsionGivens:

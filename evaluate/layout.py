@@ -12,7 +12,7 @@ import numpy as np
 from evaluate import exhaust, firing, numbering, sizing, units
 from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.camshafts import Shaft, shafts
-from evaluate.duty_tables import duty_assumed, duty_from
+from evaluate.duty_tables import check_duty, duty_assumed, duty_from
 from evaluate.errors import InputError, unknown_word
 from evaluate.evidence import Fact, Subject
 from evaluate.fact_kinds import OPTIONS, FactsTable, facts_from
@@ -170,6 +170,15 @@ def layout_from_tables(
     names = _labels(file, positions_m, banks, angles_deg)
     throw_positions_m = (throw_mm - middle_mm) / units.MM_PER_M
     engine = _engine(file, positions_m, throws, throw_positions_m, middle_mm, folder)
+    check_duty(
+        engine.duty,
+        crank_radius_to_rod=engine.crank_radius_m / engine.rod_length_m,
+        offset_to_crank_radius=engine.pin_path_offset_m / engine.crank_radius_m,
+        cycle_deg=engine.cycle_deg,
+    )
+    chain = engine.duty.torsion.chain
+    if chain is not None:
+        lengths_agree("torsion.cylinder_stations", list(chain.cylinder_stations), n)
     batch = Batch(
         pin_angles_deg=np.array(throw_angles_deg, float)[throws][np.newaxis],
         bank_angles_deg=angles_deg[np.newaxis],

@@ -42,6 +42,7 @@ def evaluation_document(layout: Layout) -> dict[str, Any]:
         "rotation": layout.rotation,
         "numbering": {"scheme": layout.numbering, "meaning": SCHEMES.get(layout.numbering)},
         "assumed": list(layout.assumed),
+        "duty_assumed": list(layout.duty_assumed),
         "speed_rpm": speed_rpm,
         "mean_piston_speed_m_s": 2 * engine.crank_radius_m * engine.speed_rad_s / math.pi,
         "cylinders": _cylinders(layout),

@@ -29,13 +29,12 @@ def shaft_document(layout: Layout) -> dict[str, Any]:
     Returns
     -------
     dict
-        `torque`, `bearings`, `torsion` and `duty_assumed`; units are in the names.
+        `torque`, `bearings` and `torsion`; units are in the names.
     """
     evaluation = Evaluation(layout.engine, layout.batch)
     has_bore = math.isfinite(layout.engine.bore_m)
     has_shaft = has_bore or layout.engine.duty.torsion.chain is not None
     document = {
-        "duty_assumed": list(layout.duty_assumed),
         "torque": _torque(layout, evaluation) if has_bore else None,
         "bearings": _bearings(layout) if has_bore else None,
         "torsion": _torsion(layout, evaluation) if has_shaft else None,

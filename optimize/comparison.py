@@ -101,6 +101,7 @@ def _entry(layout: Layout) -> dict[str, Any]:
             * engine.bore_m**2
             * engine.crank_radius_m
             * engine.n_cylinders,
+            "duty_assumed": layout.duty_assumed,
             "firing_order": order,
             "intervals_deg": [b - a for a, b in pairwise(rising_deg)],
             "metrics": {key: float(m.compute(evaluation)[0]) for key, m in METRICS.items()},
@@ -143,6 +144,12 @@ def print_comparison(document: dict[str, Any]) -> None:
         if None not in values and max(values) > 1.01 * min(values):
             sentence = f"Not at equal {name}: each layout is taken as its file says{way_out}."
             out.print(sentence, markup=False, highlight=False)
+    if any(entry["duty_assumed"] for entry in entries):
+        sentence = (
+            "Torque, bearings and torsion rest on the project's defaults where a file has no "
+            "[combustion], [flywheel] or [torsion]."
+        )
+        out.print(sentence, markup=False, highlight=False)
     out.print(CAUTION, highlight=False)
 
 

@@ -17,6 +17,7 @@ from evaluate.duty_tables import (
     CombustionTable,
     FlywheelTable,
     TorsionTable,
+    check_duty,
     duty_from,
 )
 from evaluate.errors import InputError, unknown_word
@@ -379,7 +380,7 @@ def _duty(file: StudyTables, folder: Path) -> Duty:
         raise InputError(
             "torsion.inertias_kgm2", "stated inertias", "torsion.shaft: families differ in theirs"
         )
-    return duty_from(
+    duty = duty_from(
         file.combustion,
         file.flywheel,
         file.torsion,
@@ -388,6 +389,14 @@ def _duty(file: StudyTables, folder: Path) -> Duty:
         cycle_deg=180.0 * file.engine.cycle_strokes,
         folder=folder,
     )
+    proportions = proportions_from(file.proportions)
+    check_duty(
+        duty,
+        crank_radius_to_rod=file.engine.crank_radius_to_rod,
+        offset_to_crank_radius=proportions.pin_path_offset_to_crank_radius,
+        cycle_deg=180.0 * file.engine.cycle_strokes,
+    )
+    return duty
 
 
 _DUTY = ("combustion", "flywheel", "torsion", "bearings")

@@ -93,6 +93,8 @@ def print_evaluation(document: dict[str, Any]) -> None:
         )
     out.print(_orders_table(document["inertia"]))
     out.print(_balance_text(document["balance"]), highlight=False)
+    for sentence in document["duty_assumed"]:
+        out.print(f"Assumed for torque, bearings and torsion: {sentence}.", highlight=False)
     table = Table(title="Metrics", title_justify="left")
     for name in ("metric", "value", "unit", "better", "meaning"):
         table.add_column(name, justify="right" if name == "value" else "left", overflow="fold")

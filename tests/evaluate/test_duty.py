@@ -203,6 +203,20 @@ def test_a_stated_shaft_is_taken_as_it_stands():
             ("combustion.mean_effective_pressure_bar", "Pa"),
         ),
         ({"combustion": {"gamma": 0.5}}, ("combustion.gamma", "0.5")),
+        (
+            {"combustion": {"burn_start_deg": -200.0}},
+            ("combustion.burn_start_deg", "allowed"),
+        ),
+        (
+            {
+                "torsion": {
+                    "inertias_kgm2": [1.0, 1.0],
+                    "stiffnesses_Nm_per_rad": [1e5],
+                    "cylinder_stations": [1],
+                }
+            },
+            ("torsion.cylinder_stations", "4, one for each"),
+        ),
         ({"flywheel": {"speed_fluctuation": 0}}, ("flywheel.speed_fluctuation",)),
         ({"torsion": {"inertias_kgm2": [1.0, 2.0]}}, ("torsion.stiffnesses_Nm_per_rad", "nothing")),
         ({"torsion": {"diameters_mm": [50.0]}}, ("torsion.diameters_mm", "alone")),
