@@ -15,14 +15,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from evaluate import firing, units
-from evaluate.batch import SLOTS, Batch, FloatArray
+from evaluate.batch import SLOTS, Batch, FloatArray, IntArray
 from evaluate.errors import InputError
 from evaluate.layout import order_text
 from evaluate.metrics import METRICS, Evaluation
 from optimize.archive import Archive, non_dominated
 from optimize.families import Family
 from optimize.files import write_whole
-from optimize.genome import throw_angles_deg
+from optimize.genome import Designs, throw_angles_deg
 from optimize.problem import Island
 from optimize.study import Study
 
@@ -32,10 +32,41 @@ _METADATA_KEY = b"crankfront"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FamilyFront:
-    """One family with the archive of all its seeds."""
+    """What is best within one family: one representative for each rounded objective vector.
+
+    Attributes
+    ----------
+    island : Island
+        The family under its study.
+    designs : Designs
+        The representatives.
+    boxes : array of int, shape (members, objectives)
+        Rounded objectives as multiples of their resolution, to be lessened.
+    equals : array of int, shape (members,)
+        Number of distinct designs known with the same rounded objectives.
+    generations : array of int, shape (members,)
+        When the search found the representative; 0 where nothing was searched.
+    """
 
     island: Island
-    archive: Archive
+    designs: Designs
+    boxes: IntArray
+    equals: IntArray
+    generations: IntArray
+
+    def __len__(self) -> int:
+        return len(self.boxes)
+
+    @classmethod
+    def from_archive(cls, island: Island, archive: Archive) -> FamilyFront:
+        """Return the front that a search has in its archive."""
+        return cls(
+            island=island,
+            designs=island.genome.decode(archive.genomes),
+            boxes=archive.boxes,
+            equals=np.array([len(equals) for equals in archive.equals], np.int64),
+            generations=archive.generations,
+        )
 
 
 def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -54,7 +85,7 @@ def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFr
         The common front, sorted by objectives and named D1, D2, ...; and every member of every
         family's own front with `on_front`, `dominated_by` and `dominated_how`.
     """
-    parts = [_family_rows(study, front) for front in fronts if len(front.archive)]
+    parts = [_family_rows(study, front) for front in fronts if len(front)]
     if not parts:
         return pd.DataFrame(), pd.DataFrame()
     rows = pd.concat(parts, ignore_index=True)
@@ -105,10 +136,9 @@ def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.n
 
 def _family_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
     """Return the members of one family's front, scored by the plain path."""
-    family, archive = front.island.family, front.archive
-    designs = front.island.genome.decode(archive.genomes)
+    family, designs = front.island.family, front.designs
     batch, engine = designs.batch, family.engine
-    n = len(archive)
+    n = len(front)
     evaluation = Evaluation(engine, batch)
     labels = [tuple(str(i + 1) for i in range(family.cylinders))] * n
     orders = [
@@ -140,10 +170,10 @@ def _family_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
     }
     columns |= {key: metric.compute(evaluation) for key, metric in METRICS.items()}
     for column, objective in enumerate(study.objectives):
-        rounded = archive.boxes[:, column] * objective.resolution * objective.sign
+        rounded = front.boxes[:, column] * objective.resolution * objective.sign
         columns[f"{objective.key}_rounded"] = rounded + 0.0
-    columns["equals"] = [len(equals) for equals in archive.equals]
-    columns["generation"] = archive.generations
+    columns["equals"] = front.equals
+    columns["generation"] = front.generations
     return pd.DataFrame(columns)
 
 

@@ -202,7 +202,7 @@ def merged_fronts(
         for archive in archives:
             merged = archive if merged is None else merged.merged(archive)
         if merged is not None:
-            fronts.append(FamilyFront(island=Island(study, family), archive=merged))
+            fronts.append(FamilyFront.from_archive(Island(study, family), merged))
     return fronts
 
 

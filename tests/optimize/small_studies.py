@@ -90,7 +90,7 @@ def family_fronts(
     for name in names:
         family = named_family(study, name)
         state = searched(study, family, population=population, generations=generations, seed=seed)
-        fronts.append(FamilyFront(island=Island(study, family), archive=state.archive))
+        fronts.append(FamilyFront.from_archive(Island(study, family), state.archive))
     return fronts
 
 

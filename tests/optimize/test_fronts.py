@@ -103,7 +103,7 @@ def test_rounded_objectives_are_values_rounded_to_the_worse_side(mixed: Any) -> 
 
 def test_common_front_is_what_no_family_dominates(mixed: Any) -> None:
     study, fronts, common, rows = mixed
-    assert len(rows) == sum(len(front.archive) for front in fronts)
+    assert len(rows) == sum(len(front) for front in fronts)
     boxes = _boxes(study, rows)
     best = {box for box in boxes if not any(_dominates(other, box) for other in boxes)}
     on_front = [box for box, on in zip(boxes, rows["on_front"], strict=True) if on]
@@ -167,7 +167,7 @@ def test_counts_and_columns(mixed: Any) -> None:
     study, fronts, common, rows = mixed
     for front in fronts:
         mine = rows[rows["family"] == front.island.family.name]
-        counts = sorted(len(equals) for equals in front.archive.equals)
+        counts = sorted(front.equals)
         assert sorted(mine["equals"]) == counts
     for column in (*METRICS, "throw_angles", "firing_order", "shafts", "generation"):
         assert column in common.columns
@@ -366,8 +366,9 @@ def test_the_study_in_the_metadata_can_be_run_again(mixed: Any, tmp_path: Path) 
 def test_no_designs_are_two_empty_tables(tmp_path: Path) -> None:
     study = _mixed_study()
     fronts = family_fronts(study, ["in-line 2"], population=16, generations=1)
-    archive = Archive.empty(fronts[0].archive.resolutions, fronts[0].archive.genomes.shape[1])
-    common, rows = front_tables(study, [FamilyFront(island=fronts[0].island, archive=archive)])
+    island = fronts[0].island
+    archive = Archive.empty(np.ones(len(study.objectives)), island.genome.n_genes)
+    common, rows = front_tables(study, [FamilyFront.from_archive(island, archive)])
     assert len(common) == len(rows) == 0
     write_front(tmp_path / "front.parquet", common, study, extra={})
     assert len(read_front(tmp_path / "front.parquet")) == 0

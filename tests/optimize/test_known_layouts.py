@@ -38,7 +38,7 @@ def _front(
 ) -> tuple[Family, pd.DataFrame]:
     family = named_family(study, name)
     state = searched(study, family, population=population, generations=generations, seed=seed)
-    front = FamilyFront(island=Island(study, family), archive=state.archive)
+    front = FamilyFront.from_archive(Island(study, family), state.archive)
     return family, front_tables(study, [front])[0]
 
 
@@ -215,9 +215,9 @@ def _demo(seed: int) -> tuple[Study, pd.DataFrame]:
     plan = plan_of(study)
     each = study.evaluations // (len(plan.families) * plan.population)
     fronts = [
-        FamilyFront(
-            island=Island(study, family),
-            archive=searched(
+        FamilyFront.from_archive(
+            Island(study, family),
+            searched(
                 study, family, population=plan.population, generations=each, seed=seed
             ).archive,
         )
