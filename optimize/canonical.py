@@ -68,32 +68,83 @@ def canonical_keys(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: f
         shafts (crank angles follow from these). Among a million designs two share one by chance
         with a probability of about 3e-8.
     """
-    batch = designs.batch
-    cycle = round(cycle_deg * _STEPS_PER_DEG)
-    angles = np.rint(firing.firing_angles_deg(batch) * _STEPS_PER_DEG).astype(np.int64)
-    banks = np.broadcast_to(batch.banks, angles.shape)
-    n_banks = batch.bank_angles_deg.shape[1]
     best = None
     for way in ways:
-        order = list(way.cylinders)
-        turned = angles[:, order] - angles[:, order[:1]]
-        seen = np.concatenate(
-            [
-                (-turned if way.is_mirrored else turned) % cycle,
-                (n_banks - 1 - banks[:, order]) if way.is_mirrored else banks[:, order],
-            ],
-            axis=1,
-        )
+        seen = written_rows(designs, way, cycle_deg=cycle_deg)
         best = seen if best is None else _smaller_rows(best, seen)
     assert best is not None
-    rest = np.column_stack(
+    return _hashed(np.concatenate([best, _rest(designs)], axis=1))
+
+
+def written_rows(designs: Designs, way: Symmetry, *, cycle_deg: float) -> IntArray:
+    """Return designs as a symmetry writes them: whole numbers of the first cylinder on.
+
+    Parameters
+    ----------
+    designs : Designs
+        Decoded candidates.
+    way : Symmetry
+        How to write them.
+    cycle_deg : float
+        720 or 360. [deg]
+
+    Returns
+    -------
+    array of int, shape (candidates, 2 cylinders)
+        Firing angles in micro-degrees, then banks.
+    """
+    cycle = round(cycle_deg * _STEPS_PER_DEG)
+    order = list(way.cylinders)
+    angles = np.rint(firing.firing_angles_deg(designs.batch) * _STEPS_PER_DEG).astype(np.int64)
+    turned = angles[:, order] - angles[:, order[:1]]
+    banks = np.broadcast_to(designs.batch.banks, angles.shape)[:, order]
+    if way.is_mirrored:
+        turned, banks = -turned, designs.batch.bank_angles_deg.shape[1] - 1 - banks
+    return np.concatenate([turned % cycle, banks], axis=1)
+
+
+def canonical_twins(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: float) -> Designs:
+    """Return each design as the symmetry writes it whose whole numbers come first.
+
+    Twins become one design, so that they score alike to the last digit.
+    """
+    best, winner = None, np.zeros(len(designs.batch), np.int64)
+    for index, way in enumerate(ways):
+        seen = written_rows(designs, way, cycle_deg=cycle_deg)
+        smaller = seen if best is None else _smaller_rows(best, seen)
+        if best is not None:
+            winner[(smaller != best).any(axis=1)] = index
+        best = smaller
+    batch = designs.batch
+    pins, angles = batch.pin_angles_deg.copy(), firing.firing_angles_deg(batch)
+    banks = np.broadcast_to(batch.banks, angles.shape).copy()
+    collectors = np.broadcast_to(batch.collectors, banks.shape).copy()
+    for index, way in enumerate(ways):
+        rows, order = winner == index, list(way.cylinders)
+        sign = -1.0 if way.is_mirrored else 1.0
+        for array, period in ((pins, firing.TURN_DEG), (angles, cycle_deg)):
+            turned = array[rows][:, order] - array[rows][:, order[:1]]
+            array[rows] = firing.wrap_deg(sign * turned, period)
+        moved = banks[rows][:, order]
+        banks[rows] = batch.bank_angles_deg.shape[1] - 1 - moved if way.is_mirrored else moved
+        collectors[rows] = collectors[rows][:, order]
+    twins = batch.having(
+        pin_angles_deg=pins, banks=banks, firing_bits=np.zeros_like(banks), collectors=collectors
+    )
+    turns = (angles - firing.crank_phases_deg(twins)) / firing.TURN_DEG
+    twins = twins.having(firing_bits=np.rint(turns).astype(np.int64))
+    return Designs(batch=twins, splay_deg=designs.splay_deg)
+
+
+def _rest(designs: Designs) -> IntArray:
+    batch = designs.batch
+    return np.column_stack(
         [
             np.rint(batch.bank_angles_deg[:, -1] * _STEPS_PER_DEG),
             np.rint(batch.reciprocating_fraction * 1e9),
             np.rint(batch.shaft_fractions * 1e6),
         ]
     ).astype(np.int64)
-    return _hashed(np.concatenate([best, rest], axis=1))
 
 
 def _hashed(rows: IntArray) -> KeyArray:

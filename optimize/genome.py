@@ -374,7 +374,7 @@ def _designs(
         shaft_fractions=_shafts(genome, genomes),
         collectors=np.zeros((1, family.cylinders), np.int64),
     )
-    return Designs(batch=_with_collectors(genome, batch), splay_deg=splay_deg)
+    return Designs(batch=with_collectors(study, family, batch), splay_deg=splay_deg)
 
 
 def _shafts(genome: Genome, genomes: FloatArray) -> FloatArray:
@@ -388,8 +388,9 @@ def _shafts(genome: Genome, genomes: FloatArray) -> FloatArray:
     return table[pick(genes[:, 0], len(subsets))]
 
 
-def _with_collectors(genome: Genome, batch: Batch) -> Batch:
-    rule, n = genome.study.collectors, genome.family.cylinders
+def with_collectors(study: Study, family: Family, batch: Batch) -> Batch:
+    """Return candidates with the collectors that the study's rule gives them."""
+    rule, n = study.collectors, family.cylinders
     if rule == "one":
         return batch
     collectors: NDArray[np.int64]
@@ -401,8 +402,7 @@ def _with_collectors(genome: Genome, batch: Batch) -> Batch:
         collectors = exhaust.best_partition(
             firing.firing_angles_deg(batch),
             int(rule),
-            cycle_deg=genome.study.cycle_deg,
-            open_duration_deg=genome.study.open_duration_deg,
+            cycle_deg=study.cycle_deg,
+            open_duration_deg=study.open_duration_deg,
         )
-    changed = {name: getattr(batch, name) for name in Batch.__slots__}
-    return Batch(**(changed | {"collectors": collectors}))
+    return batch.having(collectors=collectors)

@@ -1,0 +1,214 @@
+"""The least couple among all arrangements of a class, and how many stay within a step of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from evaluate.batch import FloatArray, IntArray
+from evaluate.metrics import score
+from optimize.archive import TIE_SHARE, rounded_boxes
+from optimize.canonical import canonical_twins
+from optimize.exact.arrangements import Arrangements, Form, Split, form_of
+from optimize.exact.rotors import RotorTable, as_real, mean_squares, round_off, rotor_table
+from optimize.exact.space import Frame, Setting, Space
+
+#: Entries of one matrix product: the result stays in the cache.
+BLOCK = 1 << 17
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Group:
+    """Classes of one form.
+
+    Attributes
+    ----------
+    form : Form
+        Their form.
+    members : array of int, shape (classes,)
+        Which rows of the block.
+    distinct : array of int, shape (classes, items)
+        Their distinct kinds.
+    """
+
+    form: Form
+    members: IntArray
+    distinct: IntArray
+
+
+def groups_of(space: Space, frame: Frame, kinds: IntArray) -> list[Group]:
+    """Return classes grouped by form, in order of first appearance."""
+    members: dict[Form, list[int]] = {}
+    rows: dict[Form, list[IntArray]] = {}
+    for index, row in enumerate(kinds):
+        form, distinct = form_of(space, frame, row)
+        members.setdefault(form, []).append(index)
+        rows.setdefault(form, []).append(distinct)
+    return [
+        Group(form=form, members=np.array(members[form]), distinct=np.array(rows[form]))
+        for form in members
+    ]
+
+
+class Couples:
+    """Couples of all arrangements of the classes of a space under a frame."""
+
+    def __init__(self, space: Space, frame: Frame) -> None:
+        self.space, self.frame = space, frame
+        self.arrangements = Arrangements(space, frame)
+        self.table: RotorTable = rotor_table(space, frame)
+
+    def least_boxes(
+        self, group: Group, setting: int, resolution: float, limit_Nm: float
+    ) -> IntArray:
+        """Return the least rounded couple of each class of a group, -1 where none keeps the limit.
+
+        Parameters
+        ----------
+        group : Group
+            Classes of one form.
+        setting : int
+            Which setting of the space.
+        resolution : float
+            Difference that matters. [N m]
+        limit_Nm : float
+            Largest couple allowed; infinite without a limit. [N m]
+
+        Returns
+        -------
+        array of int, shape (classes,)
+        """
+        least = np.full(len(group.members), np.inf)
+        error = np.zeros(len(group.members))
+        for _, _, rows, squares, off in self._products(group, setting):
+            lowest = squares.min(axis=(1, 2))
+            least[rows] = np.minimum(least[rows], lowest)
+            error[rows] = np.maximum(error[rows], off)
+        found = np.full(len(group.members), -1, np.int64)
+        known = np.isfinite(least)
+        low = np.sqrt(np.maximum(least - error, 0.0))
+        high = np.sqrt(np.maximum(least + error, 0.0))
+        steps = np.array([resolution])
+        low_box = rounded_boxes(low[:, np.newaxis], steps)[:, 0]
+        high_box = rounded_boxes(high[:, np.newaxis], steps)[:, 0]
+        sure = known & (low_box == high_box) & (high <= limit_Nm)
+        found[sure] = low_box[sure]
+        unsure = known & ~sure & (low <= limit_Nm)
+        for row in np.flatnonzero(unsure):
+            one = _row_of(group, row)
+            rows, _ = self.within(one, setting, float(least[row] + 2 * error[row]))
+            values = self._plain_Nm(rows, setting)
+            values = values[values <= limit_Nm]
+            if len(values):
+                found[row] = rounded_boxes(values[:, np.newaxis], steps).min()
+        return found
+
+    def within(
+        self, group: Group, setting: int, square: float
+    ) -> tuple[IntArray, FloatArray]:
+        """Return the arrangements of one class whose mean square is at most a value.
+
+        Returns
+        -------
+        tuple of two arrays
+            Kinds, shape (arrangements, places), and mean squares as the product gives them.
+        """
+        found, values = [np.zeros((0, self.space.n_places), np.int64)], [np.zeros(0)]
+        for split, start, _, squares, _ in self._products(group, setting):
+            front, rear = np.nonzero(squares[0] <= square)
+            found.append(group.distinct[0][split.rows(front + start, rear)])
+            values.append(squares[0][front, rear])
+        return np.concatenate(found), np.concatenate(values)
+
+    def in_box(
+        self, group: Group, setting: int, box: int, resolution: float, limit_Nm: float
+    ) -> IntArray:
+        """Return the arrangements of one class whose couple rounds up to a box, (rows, places).
+
+        Values within round-off of an edge are decided by the plain path.
+        """
+        high = min((box + TIE_SHARE) * resolution, limit_Nm)
+        low = (box - 1 + TIE_SHARE) * resolution if box > 0 else -1.0
+        return self._between(
+            group,
+            setting,
+            (low, high),
+            lambda values: (
+                rounded_boxes(values[:, np.newaxis], np.array([resolution]))[:, 0] == box
+            )
+            & (values <= limit_Nm),
+        )
+
+    def under(self, group: Group, setting: int, limit_Nm: float) -> IntArray:
+        """Return the arrangements of one class whose couple keeps a limit, (rows, places)."""
+        return self._between(group, setting, (-1.0, limit_Nm), lambda values: values <= limit_Nm)
+
+    def _between(
+        self,
+        group: Group,
+        setting: int,
+        edges: tuple[float, float],
+        holds: Callable[[FloatArray], np.ndarray],
+    ) -> IntArray:
+        low, high = edges
+        sizes = self._products(group, setting, sizes_only=True)
+        error = max((off for *_, off in sizes), default=0.0)
+        rows, squares = self.within(group, setting, high * high + error)
+        if low >= 0:
+            kept = squares > low * low - error
+            rows, squares = rows[kept], squares[kept]
+        unsure = np.abs(squares - high * high) <= error
+        if low >= 0:
+            unsure |= np.abs(squares - low * low) <= error
+        if unsure.any():
+            wanted = np.ones(len(rows), bool)
+            wanted[unsure] = holds(self._plain_Nm(rows[unsure], setting))
+            rows = rows[wanted]
+        return rows
+
+    def _plain_Nm(self, rows: IntArray, setting: int) -> FloatArray:
+        """Return couples by the plain path, of each design's canonical twin. [N m]
+
+        Twins may differ in their last digits; scored as one design they cannot.
+        """
+        if not len(rows):
+            return np.zeros(0)
+        settings: list[Setting] = [self.space.settings[setting]]
+        designs = self.space.designs(self.frame, rows, None, settings)
+        twins = canonical_twins(
+            designs, self.space.ways, cycle_deg=self.space.study.cycle_deg
+        )
+        return score(self.space.engine, twins.batch, ["couple_rms_Nm"])[:, 0]
+
+    def _products(
+        self, group: Group, setting: int, *, sizes_only: bool = False
+    ) -> Iterator[tuple[Split, int, slice, FloatArray, float]]:
+        """Give the mean squares of all pairs of half-cranks, in blocks.
+
+        Each is (split, first row of the front, classes, squares (classes, front, rear), error).
+        """
+        table, weights = self.table, np.repeat(np.sqrt(self.table.weights[setting]), 2)
+        items = table.items.T[group.distinct]  # (classes, items, sums)
+        counts = np.array(group.form.counts)
+        shift = np.einsum("i,cis->cs", counts, table.offsets.T[group.distinct])
+        for split in self.arrangements.splits(group.form):
+            front, rear = split.weights(table.positions_m, items.shape[1])
+            n_rear = max(1, len(rear))
+            n_front = max(1, min(len(front), BLOCK // n_rear))
+            n_classes = max(1, BLOCK // (n_rear * n_front))
+            for begin in range(0, len(items), n_classes):
+                some = slice(begin, begin + n_classes)
+                back = weights * as_real(np.matmul(rear, items[some]))
+                for start in range(0, len(front), n_front):
+                    ahead = np.matmul(front[start : start + n_front], items[some])
+                    ahead = weights * as_real(ahead + shift[some, np.newaxis])
+                    error = round_off(ahead, back)
+                    squares = np.zeros((1, 1, 1)) if sizes_only else mean_squares(ahead, back)
+                    yield split, start, some, squares, error
+
+
+def _row_of(group: Group, row: int) -> Group:
+    one = slice(row, row + 1)
+    return Group(form=group.form, members=group.members[one], distinct=group.distinct[one])
