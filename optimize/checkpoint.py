@@ -61,6 +61,11 @@ def save(
             old.unlink()
 
 
+def exists(folder: Path) -> bool:
+    """Return whether a folder holds a round of a search to go on with."""
+    return (folder / "round.json").exists()
+
+
 def load(
     folder: Path, *, text: str, seed: int
 ) -> tuple[int, dict[IslandId, IslandState], list[dict[str, Any]]]:

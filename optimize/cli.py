@@ -98,6 +98,12 @@ def evaluate(layout: Path, as_json: bool, plots: Path | None, sheet: Path | None
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
 @click.option("--seed", type=click.IntRange(0), help="Take this seed instead of the study's.")
 @click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
+@click.option(
+    "--start",
+    type=click.Path(path_type=Path),
+    metavar="RUN_DIR",
+    help="Take the designs of another run into the first populations.",
+)
 def optimize(
     study: Path,
     out: Path | None,
@@ -105,17 +111,63 @@ def optimize(
     workers: int | None,
     seed: int | None,
     pictures: bool,
+    start: Path | None,
 ) -> None:
     """Search a study: fronts of all families, merged into one, with pictures and a shortlist.
 
     Ctrl-C once finishes the round, saves and writes what is there; --resume goes on.
     """
+    _search_and_print(
+        study,
+        out=out,
+        resume=resume,
+        workers=workers,
+        seed=seed,
+        pictures=pictures,
+        start=start,
+    )
+
+
+@main.command(epilog="Try: crankfront enumerate studies/even-v-eights.toml --out results/exact")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Run directory; by default a new one under results/.",
+)
+@click.option("--resume", is_flag=True, help="Go on with the run in --out from where it stopped.")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
+@click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
+def enumerate(
+    study: Path, out: Path | None, resume: bool, workers: int | None, pictures: bool
+) -> None:
+    """Find the true front of a lattice space: every candidate, with a certificate.
+
+    Throw angles need a step, bank angles and fractions a list. Ctrl-C once saves what is done;
+    --resume goes on.
+    """
+    _search_and_print(
+        study,
+        out=out,
+        resume=resume,
+        workers=workers,
+        seed=None,
+        pictures=pictures,
+        all_exact=True,
+    )
+
+
+def _search_and_print(study: Path, **options: Any) -> None:
     _require_own_evaluate()
+    from optimize.exact.driver import StoppedError
     from optimize.session import search_and_write
 
-    outcome, picks, folder, checked = search_and_write(
-        study, out=out, resume=resume, workers=workers, seed=seed, pictures=pictures
-    )
+    try:
+        outcome, picks, folder, checked = search_and_write(study, **options)
+    except StoppedError as stopped:
+        click.echo(str(stopped), err=True)
+        sys.exit(1)
     _print_outcome(checked, outcome, picks, folder)
     if outcome.common.empty:
         sys.exit(1)
@@ -267,6 +319,52 @@ def compare(
     from optimize.comparison import compare_layouts
 
     compare_layouts(layouts, speed_rpm=speed, as_json=as_json, picture=picture)
+
+
+@main.command(epilog="Try: crankfront verify results/compact-four-stroke --sample 5000")
+@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.option(
+    "--sample",
+    type=click.IntRange(0),
+    metavar="N",
+    default=20_000,
+    show_default=True,
+    help="Random candidates of all families, none of which may be better than the front.",
+)
+@click.option("--seed", type=click.IntRange(0), help="Of the sample; default: the study's.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def verify(run_dir: Path, sample: int, seed: int | None, as_json: bool) -> None:
+    """Check a run directory: hashes, every front member again, the space, a random sample.
+
+    Exit status 0 when all holds, 1 when something does not.
+    """
+    _require_own_evaluate()
+    from optimize.exact.printed import verify_and_print
+
+    if not verify_and_print(run_dir, sample=sample, seed=seed, as_json=as_json):
+        sys.exit(1)
+
+
+@main.command(epilog="Try: crankfront gap results/compact-four-stroke --json")
+@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.option(
+    "--exact",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Run directory of an enumeration of the same space; by default it is done now.",
+)
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def gap(run_dir: Path, exact: Path | None, workers: int | None, as_json: bool) -> None:
+    """Say how near a search came to the exact front of its space.
+
+    Shares of the exact front's hypervolume and of its members, for all families together and for
+    each; families that cannot be enumerated are left out and named.
+    """
+    _require_own_evaluate()
+    from optimize.exact.printed import gap_and_print
+
+    gap_and_print(run_dir, exact=exact, workers=workers, as_json=as_json)
 
 
 @main.command(epilog="Try: crankfront metrics --json")

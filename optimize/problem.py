@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -18,10 +18,19 @@ from optimize.study import Study
 
 @dataclass(frozen=True)
 class Island:
-    """A family under a study: from genomes to objectives, violations and keys."""
+    """A family under a study: from genomes to objectives, violations and keys.
+
+    Attributes
+    ----------
+    study, family
+        What is given and what fixes the number of variables.
+    starts : Designs or None
+        Designs of the family that a search takes into its first population.
+    """
 
     study: Study
     family: Family
+    starts: Designs | None = field(default=None, compare=False)
 
     @cached_property
     def genome(self) -> Genome:
@@ -61,14 +70,33 @@ class Island:
         FloatingPointError
             If an objective is not finite: pymoo would take NaN for a good value.
         """
-        designs = self.genome.decode(genomes)
+        return self.judge(self.genome.decode(genomes))
+
+    def judge(self, designs: Designs) -> tuple[FloatArray, FloatArray]:
+        """Return objectives and violations of designs, wherever they come from.
+
+        Parameters
+        ----------
+        designs : Designs
+            Candidates of the family.
+
+        Returns
+        -------
+        tuple of two arrays
+            As `score` returns them.
+
+        Raises
+        ------
+        FloatingPointError
+            If an objective is not finite.
+        """
         evaluation = Evaluation(self.family.engine, designs.batch)
         columns = [o.sign * METRICS[o.key].compute(evaluation) for o in self.study.objectives]
         objectives = np.column_stack(columns)
         if not np.isfinite(objectives).all():
             row, column = np.argwhere(~np.isfinite(objectives))[0]
-            key = self.study.objectives[column].key
-            raise FloatingPointError(f"{self.family.name}: {key} is not finite: {genomes[row]}")
+            key, pins_deg = self.study.objectives[column].key, designs.batch.pin_angles_deg[row]
+            raise FloatingPointError(f"{self.family.name}: {key} is not finite: pins {pins_deg}")
         violations = [values for _, values in self._violations((designs, evaluation))]
         return objectives, np.column_stack(violations)
 

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as Bar
 
+from optimize.exact.driver import ExactProgress
 from optimize.run import Progress
 
 PLAIN_EVERY_S = 10.0
@@ -21,19 +22,25 @@ class TimeLeft:
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._start: tuple[float, int] | None = None
+        self._start: tuple[float, float] | None = None
 
-    def seconds(self, progress: Progress) -> float | None:
+    def seconds(self, progress: Progress | ExactProgress) -> float | None:
         """Return the estimate, None while nothing is known. [s]"""
+        done, total = _done_and_total(progress)
         now = self._clock()
-        if self._start is None:
-            self._start = (now, progress.evaluations)
+        if self._start is None or done < self._start[1]:  # a search after an enumeration
+            self._start = (now, done)
             return None
         began, first = self._start
-        done = progress.evaluations - first
-        if done <= 0 or now <= began:
+        if done <= first or now <= began:
             return None
-        return (progress.budget - progress.evaluations) * (now - began) / done
+        return (total - done) * (now - began) / (done - first)
+
+
+def _done_and_total(progress: Progress | ExactProgress) -> tuple[float, float]:
+    if isinstance(progress, ExactProgress):
+        return progress.done, progress.total
+    return progress.evaluations, progress.budget
 
 
 def duration_text(seconds: float | None) -> str:
@@ -48,8 +55,15 @@ def duration_text(seconds: float | None) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
-def status_text(progress: Progress, seconds_left: float | None) -> str:
+def status_text(progress: Progress | ExactProgress, seconds_left: float | None) -> str:
     """Return one line that says everything."""
+    if isinstance(progress, ExactProgress):
+        share = progress.done / progress.total if progress.total else 1.0
+        return (
+            f"enumerating: {100 * share:.0f} % | {progress.families_done}/{progress.families} "
+            f"families swept | {progress.front_size} members of family fronts so far | "
+            f"time left {duration_text(seconds_left)}"
+        )
     return (
         f"{progress.evaluations:,} of at most {progress.budget:,} designs | round "
         f"{progress.round_number}/{progress.rounds} | {progress.live_islands}/{progress.islands} "
@@ -59,7 +73,9 @@ def status_text(progress: Progress, seconds_left: float | None) -> str:
 
 
 @contextmanager
-def shown_progress(console: Console) -> Iterator[Callable[[Progress], None]]:
+def shown_progress(
+    console: Console,
+) -> Iterator[Callable[[Progress | ExactProgress], None]]:
     """Give a function that shows progress: a live bar on a terminal, else a line now and then."""
     left = TimeLeft()
     if not console.is_terminal:
@@ -75,30 +91,40 @@ def shown_progress(console: Console) -> Iterator[Callable[[Progress], None]]:
     with Bar(*columns, console=console) as bar:
         task = bar.add_task("search", total=1, left="estimating", front=0, hv="-", live="")
 
-        def show(progress: Progress) -> None:
+        def show(progress: Progress | ExactProgress) -> None:
+            done, total = _done_and_total(progress)
+            if isinstance(progress, ExactProgress):
+                quality, where = "exact", f"families {progress.families_done}/{progress.families}"
+            else:
+                quality = f"{progress.hypervolume:.4f}"
+                where = f"round {progress.round_number}/{progress.rounds}"
             bar.update(
                 task,
-                total=progress.budget,
-                completed=progress.evaluations,
+                total=total,
+                completed=done,
                 left=duration_text(left.seconds(progress)),
                 front=progress.front_size,
-                hv=f"{progress.hypervolume:.4f}",
-                live=f"round {progress.round_number}/{progress.rounds}",
+                hv=quality,
+                live=where,
             )
 
         yield show
 
 
-def _plain_lines(left: TimeLeft) -> Callable[[Progress], None]:
-    last = [-PLAIN_EVERY_S, -1]
+def _plain_lines(left: TimeLeft) -> Callable[[Progress | ExactProgress], None]:
+    last = [-PLAIN_EVERY_S, -1.0]
 
-    def show(progress: Progress) -> None:
+    def show(progress: Progress | ExactProgress) -> None:
         seconds, now = left.seconds(progress), time.monotonic()
-        if now - last[0] < PLAIN_EVERY_S and progress.round_number < progress.rounds:
+        done, total = _done_and_total(progress)
+        is_last = done >= total
+        if isinstance(progress, Progress):
+            is_last = progress.round_number >= progress.rounds
+        if now - last[0] < PLAIN_EVERY_S and not is_last:
             return
-        if last[1] == progress.evaluations:
+        if last[1] == done:
             return
-        last[:] = [now, progress.evaluations]
+        last[:] = [now, done]
         print(status_text(progress, seconds), file=sys.stderr, flush=True)
 
     return show

@@ -7,8 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from optimize.exact.certificate import certificate
 from optimize.export import layout_of, layout_text
-from optimize.files import write_text
+from optimize.files import json_text, write_text
 from optimize.fronts import family_of_row, write_front
 from optimize.run import Outcome
 from optimize.shortlist import Pick, shortlist
@@ -37,6 +38,8 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
     }
     write_front(folder / "front.parquet", outcome.common, study, extra=extra)
     write_front(folder / "family_fronts.parquet", outcome.family_rows, study, extra=extra)
+    if outcome.exact:
+        write_text(folder / "certificate.json", json_text(certificate(study, outcome)))
     history = outcome.history.drop(columns=["lower", "reference"], errors="ignore")
     write_front(folder / "history.parquet", history, study, extra={})
     _layout_files(study, outcome, picks, folder / "shortlist")
@@ -79,10 +82,11 @@ def _pictures(
         "force-and-evenness": fronts.force_evenness(
             outcome.common, named, title=f"{study.name}: residual force and evenness of firing"
         ),
-        "hypervolume": fronts.hypervolume_history(
-            history, title=f"{study.name}: growth of the front over the search"
-        ),
     }
+    if (history["evaluations"] > 0).any():  # an enumeration has no such growth
+        drawn["hypervolume"] = fronts.hypervolume_history(
+            history, title=f"{study.name}: growth of the front over the search"
+        )
     for name, figure in drawn.items():
         if figure is not None:
             drawing.save(figure, folder / name)

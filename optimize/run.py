@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
-import contextlib
-import multiprocessing
-import os
-import signal
-import threading
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, as_completed
+from contextlib import nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from evaluate.batch import FloatArray
+from evaluate.batch import FloatArray, IntArray
 from optimize import checkpoint
 from optimize.archive import Archive, hypervolume, non_dominated
 from optimize.checkpoint import IslandId
+from optimize.exact.driver import (
+    ExactFamily,
+    ExactProgress,
+    enumerate_families,
+    refuse_what_cannot_be_enumerated,
+    steps_of,
+)
+from optimize.exact.levels import must_list
+from optimize.exact.space import why_not_exact
 from optimize.families import Family, all_families
 from optimize.fronts import FamilyFront, front_tables
+from optimize.genome import Designs
 from optimize.problem import Island
+from optimize.processes import StopRequest
+from optimize.processes import pool as _pool
 from optimize.search import IslandState, advance
 from optimize.study import Study
 
@@ -30,7 +38,6 @@ LEAST_ROUNDS = 12
 MOST_GENERATIONS_A_ROUND = 50
 LEAST_GENERATIONS = 10  # an island has at least so many before the population is made smaller
 LEAST_POPULATION = 16
-_BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,26 +53,37 @@ class Plan:
     population : int
         Of each island.
     rounds : int
-        Barriers at which budget is shared out anew.
+        Barriers at which budget is shared out anew; none when nothing is searched.
+    exact : tuple of int
+        Numbers of the families that are enumerated instead of searched.
     """
 
     families: tuple[Family, ...]
     left_out: tuple[str, ...]
     population: int
     rounds: int
+    exact: tuple[int, ...] = ()
 
     def islands(self, study: Study) -> list[IslandId]:
         """Return all islands, (family, repetition), in order."""
-        return [(k, r) for k in range(len(self.families)) for r in range(study.seeds)]
+        searched = [k for k in range(len(self.families)) if k not in self.exact]
+        return [(k, r) for k in searched for r in range(study.seeds)]
 
 
 @dataclass(kw_only=True, slots=True)
 class Outcome:
-    """What a run ended with."""
+    """What a run ended with.
+
+    Attributes
+    ----------
+    exact : dict of str to ExactFamily
+        Families that were enumerated, by name.
+    """
 
     plan: Plan
     states: dict[IslandId, IslandState]
     fronts: list[FamilyFront]
+    exact: dict[str, ExactFamily]
     common: pd.DataFrame
     family_rows: pd.DataFrame
     history: pd.DataFrame
@@ -86,30 +104,53 @@ class Progress:
     islands: int
 
 
-@dataclass(slots=True)
-class StopRequest:
-    """Set by the first Ctrl-C: the round is finished and saved, then the run ends."""
-
-    is_set: threading.Event = field(default_factory=threading.Event)
-
-
-def plan_of(study: Study) -> Plan:
+def plan_of(study: Study, *, all_exact: bool = False) -> Plan:
     """Return families, population and rounds of a study.
+
+    Parameters
+    ----------
+    study : Study
+        What to search.
+    all_exact : bool
+        Enumerate every family, whatever it takes.
 
     Raises
     ------
     InputError
-        If the space holds no family.
+        If the space holds no family, or one that cannot be enumerated though it has to be.
     """
     families, left_out = all_families(study)
-    each = study.evaluations / (len(families) * study.seeds)
+    if all_exact:
+        refuse_what_cannot_be_enumerated(study, families)
+    exact = tuple(k for k, family in enumerate(families) if all_exact or _is_small(study, family))
+    n_searched = len(families) - len(exact)
+    if not n_searched:
+        return Plan(
+            families=tuple(families),
+            left_out=tuple(left_out),
+            population=study.population,
+            rounds=0,
+            exact=exact,
+        )
+    each = study.evaluations / (n_searched * study.seeds)
     population = int(np.clip(each / LEAST_GENERATIONS, LEAST_POPULATION, study.population))
     population = min(population, study.evaluations)  # the smallest budget scores something
     generations = each / population
     rounds = max(LEAST_ROUNDS, int(np.ceil(generations / MOST_GENERATIONS_A_ROUND)))
     return Plan(
-        families=tuple(families), left_out=tuple(left_out), population=population, rounds=rounds
+        families=tuple(families),
+        left_out=tuple(left_out),
+        population=population,
+        rounds=rounds,
+        exact=exact,
     )
+
+
+def _is_small(study: Study, family: Family) -> bool:
+    """Return whether the study wants a family enumerated."""
+    if not study.is_exact_auto or why_not_exact(study, family) or must_list(study):
+        return False
+    return steps_of(study, family) <= study.exact_steps
 
 
 def run_study(
@@ -118,10 +159,12 @@ def run_study(
     *,
     workers: int,
     resume: bool = False,
-    report: Callable[[Progress], None] = lambda _: None,
+    all_exact: bool = False,
+    starts: Mapping[str, Designs] | None = None,
+    report: Callable[[Progress | ExactProgress], None] = lambda _: None,
     stop: StopRequest | None = None,
 ) -> Outcome:
-    """Search all families of a study and return the fronts.
+    """Search (or enumerate) all families of a study and return the fronts.
 
     Budget is shared out in rounds: at each barrier every island that can still find new designs
     gets an equal part of what is left. All decisions fall at barriers in family order, so that
@@ -137,6 +180,10 @@ def run_study(
         Processes.
     resume : bool
         Go on from the last complete round.
+    all_exact : bool
+        Enumerate every family instead of searching.
+    starts : mapping of str to Designs, or None
+        Designs for the first populations, by family name.
     report : callable
         Called with the progress whenever it grows.
     stop : StopRequest or None
@@ -145,27 +192,43 @@ def run_study(
     Returns
     -------
     Outcome
+
+    Raises
+    ------
+    StoppedError
+        If it was asked to stop while it enumerated; what is done is saved.
     """
-    plan = plan_of(study)
+    plan = plan_of(study, all_exact=all_exact)
+    stop = stop or StopRequest()
+    exact = enumerate_families(
+        study,
+        [plan.families[k] for k in plan.exact],
+        folder / "checkpoints",
+        workers=workers,
+        resume=resume,
+        report=report,
+        stop=stop,
+    )
     states: dict[IslandId, IslandState] = {}
     history: list[dict[str, Any]] = []
     first = 0
-    if resume:
+    if resume and plan.rounds and checkpoint.exists(folder / "checkpoints"):
         done, states, history = checkpoint.load(
             folder / "checkpoints", text=study.text, seed=study.seed
         )
         first = done + 1
-    stop = stop or StopRequest()
-    meter = _Meter(study, plan, report, history)
-    meter.barrier(first, states)
+    known = [e.front.boxes for e in exact.values()]
+    meter = _Meter(study, plan, report, history, known)
     complete = first >= plan.rounds
-    with _pool(workers) as submit:
+    if not complete:
+        meter.barrier(first, states)
+    with _pool(workers) if not complete else nullcontext(_no_task) as submit:
         for number in range(first, plan.rounds):
             shares = _shares(study, plan, states, number)
             if not shares:
                 complete = True
                 break
-            _one_round(study, plan, states, shares, submit, meter)
+            _one_round(study, plan, states, shares, submit, meter, starts or {})
             meter.barrier(number + 1, states)
             checkpoint.save(
                 folder / "checkpoints",
@@ -178,25 +241,53 @@ def run_study(
             complete = number + 1 >= plan.rounds
             if stop.is_set.is_set():
                 break
-    fronts = merged_fronts(study, plan, states)
+    fronts = merged_fronts(study, plan, states, exact)
     common, family_rows = front_tables(study, fronts)
     return Outcome(
         plan=plan,
         states=states,
         fronts=fronts,
+        exact=exact,
         common=common,
         family_rows=family_rows,
-        history=pd.DataFrame(meter.rows),
+        history=pd.DataFrame([*_exact_history(exact), *meter.rows]),
         is_complete=complete,
     )
 
 
+def _exact_history(exact: Mapping[str, ExactFamily]) -> list[dict[str, Any]]:
+    """Return one row of the history for each family that was enumerated."""
+    return [
+        {
+            "family": name,
+            "seed": -1,
+            "round": 0,
+            "generation": 0,
+            "evaluations": 0,
+            "front_size": len(found.front),
+            "hypervolume": float("nan"),
+            "seconds": found.seconds,
+        }
+        for name, found in exact.items()
+    ]
+
+
+def _no_task(*_: object) -> Future[IslandState]:
+    raise RuntimeError("nothing is searched")
+
+
 def merged_fronts(
-    study: Study, plan: Plan, states: dict[IslandId, IslandState]
+    study: Study,
+    plan: Plan,
+    states: dict[IslandId, IslandState],
+    exact: Mapping[str, ExactFamily] | None = None,
 ) -> list[FamilyFront]:
-    """Return each family's archive over all seeds."""
+    """Return each family's front: enumerated, or its archive over all seeds."""
     fronts = []
     for index, family in enumerate(plan.families):
+        if exact and family.name in exact:
+            fronts.append(exact[family.name].front)
+            continue
         archives = [states[i].archive for i in plan.islands(study) if i[0] == index and i in states]
         merged: Archive | None = None
         for archive in archives:
@@ -231,18 +322,21 @@ def _one_round(
     shares: dict[IslandId, int],
     submit: Callable[..., Future[IslandState]],
     meter: _Meter,
+    starts: Mapping[str, Designs],
 ) -> None:
     """Advance the islands of one round; states are put in place in island order."""
     futures: dict[Future[IslandState], IslandId] = {}
     for island, generations in shares.items():
+        family = plan.families[island[0]]
         future = submit(
             _task,
             study,
-            plan.families[island[0]],
+            family,
             states.get(island),
             (study.seed, *island),
             plan.population,
             generations,
+            starts.get(family.name),
         )
         futures[future] = island
     results = {}
@@ -262,49 +356,10 @@ def _task(
     seed: tuple[int, int, int],
     population: int,
     generations: int,
+    starts: Designs | None,
 ) -> IslandState:
-    return advance(
-        Island(study, family), state, seed=seed, population=population, generations=generations
-    )
-
-
-@contextlib.contextmanager
-def _pool(workers: int) -> Iterator[Callable[..., Future[IslandState]]]:
-    """Give something to submit tasks to: fresh processes, one thread of linear algebra each."""
-    saved = {name: os.environ.get(name) for name in _BLAS_THREADS}
-    os.environ.update(dict.fromkeys(_BLAS_THREADS, "1"))  # read when a worker imports numpy
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupts)
-    try:
-        with _interrupts_ignored():  # what a starting worker inherits
-            for _ in range(workers):
-                pool.submit(_ignore_interrupts)
-        yield pool.submit
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-        for name, value in saved.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-@contextlib.contextmanager
-def _interrupts_ignored() -> Iterator[None]:
-    """Ignore Ctrl-C for a moment; only the main thread can say so."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    saved = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, saved)
-
-
-def _ignore_interrupts() -> None:
-    """Leave Ctrl-C to the driver, which lets a round end and saves it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    island = Island(study, family, starts)
+    return advance(island, state, seed=seed, population=population, generations=generations)
 
 
 class _Meter:
@@ -314,11 +369,13 @@ class _Meter:
         self,
         study: Study,
         plan: Plan,
-        report: Callable[[Progress], None],
+        report: Callable[[Progress | ExactProgress], None],
         rows: list[dict[str, Any]],
+        known: Sequence[IntArray] = (),
     ) -> None:
         self._study, self._plan, self._report = study, plan, report
         self.rows = rows
+        self._known = list(known)  # what was enumerated
         self._evaluations = 0
         self._round, self._size, self._hypervolume = 0, 0, 0.0
         self._live = len(plan.islands(study))
@@ -335,7 +392,7 @@ class _Meter:
         self._evaluations = sum(state.evaluations for state in states.values())
         islands = self._plan.islands(self._study)
         self._live = sum(i not in states or not states[i].is_exhausted for i in islands)
-        boxes = [states[i].archive.boxes for i in sorted(states)]
+        boxes = [*self._known, *(states[i].archive.boxes for i in sorted(states))]
         merged = np.concatenate(boxes) if boxes else np.zeros((0, len(self._study.objectives)))
         if len(merged):
             front = np.unique(merged[non_dominated(merged.astype(np.int64))], axis=0)

@@ -126,7 +126,8 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     is_exhausted = False
 
     def _initialize_infill(self) -> Population:
-        genomes = first_genomes(self.problem.island.genome, self.pop_size, self.random_state)
+        island = self.problem.island
+        genomes = first_genomes(island.genome, self.pop_size, self.random_state, island.starts)
         return self._filled(self._new_only(genomes, self.pop_size), self.pop_size)
 
     def _infill(self) -> Population:

@@ -14,11 +14,15 @@ from types import FrameType
 from rich.console import Console
 
 from evaluate.errors import InputError
+from optimize.exact import ledger
+from optimize.exact.driver import StoppedError
 from optimize.files import writable_directory, write_text
+from optimize.processes import StopRequest
 from optimize.progress import shown_progress
 from optimize.results import write_results
-from optimize.run import Outcome, StopRequest, plan_of, run_study
+from optimize.run import Outcome, Plan, plan_of, run_study
 from optimize.shortlist import Pick
+from optimize.starts import starts_by_family
 from optimize.study import Study, read_study
 
 
@@ -30,35 +34,73 @@ def search_and_write(
     workers: int | None,
     seed: int | None,
     pictures: bool,
+    all_exact: bool = False,
+    start: Path | None = None,
 ) -> tuple[Outcome, list[Pick], Path, Study]:
-    """Search a study file and write the run directory.
+    """Search (or enumerate) a study file and write the run directory.
+
+    Parameters
+    ----------
+    file : Path
+        Study file.
+    out, resume, workers, seed, pictures
+        The options of the command.
+    all_exact : bool
+        Enumerate every family instead of searching.
+    start : Path or None
+        Run directory whose designs come into the first populations.
 
     Raises
     ------
     InputError
         If the study, the directory or the options cannot be used; nothing is written then.
+    StoppedError
+        If an enumeration was stopped before it had a result.
     """
     study = read_study(file)
     if seed is not None:
         study = replace(study, seed=seed)
-    plan = plan_of(study)
+    plan = plan_of(study, all_exact=all_exact)
+    starts = starts_by_family(start, plan.families, "--start") if start is not None else None
     folder = _run_directory(study, out, resume=resume)
     console = Console(stderr=True)
     count = workers or os.cpu_count() or 1
-    console.print(
-        f"{study.name}: {len(plan.families)} families x {study.seeds} seed(s), at most "
-        f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}, "
-        f"{count} process(es), into {folder}",
-        highlight=False,
-    )
+    console.print(_opening(study, plan, count, folder), highlight=False)
     resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
     if not resume:
         _write_study(study, folder)
     stop = StopRequest()
-    with _first_interrupt_stops(stop, console), shown_progress(console) as report:
-        outcome = run_study(study, folder, workers=count, resume=resume, report=report, stop=stop)
+    with (
+        _first_interrupt_stops(stop, console),
+        _stopped_with_advice(folder),
+        shown_progress(console) as report,
+    ):
+        outcome = run_study(
+            study,
+            folder,
+            workers=count,
+            resume=resume,
+            all_exact=all_exact,
+            starts=starts,
+            report=report,
+            stop=stop,
+        )
     picks = write_results(study, outcome, folder, pictures=pictures)
     return outcome, picks, folder, study
+
+
+def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
+    """Return what is going to happen, in one line."""
+    n_searched = len(plan.families) - len(plan.exact)
+    parts = []
+    if plan.exact:
+        parts.append(f"{len(plan.exact)} families enumerated whole")
+    if n_searched:
+        parts.append(
+            f"{n_searched} families x {study.seeds} seed(s) searched, at most "
+            f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}"
+        )
+    return f"{study.name}: {'; '.join(parts)}; {workers} process(es), into {folder}"
 
 
 def _write_study(study: Study, folder: Path) -> None:
@@ -97,7 +139,7 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
 
 
 def _has_checkpoint(folder: Path) -> bool:
-    return (folder / "checkpoints" / "round.json").exists()
+    return any((folder / "checkpoints" / n).exists() for n in ("round.json", ledger.NAME))
 
 
 def _holds_a_run(folder: Path) -> bool:
@@ -111,6 +153,18 @@ def _slug(name: str) -> str:
 
 
 @contextmanager
+def _stopped_with_advice(folder: Path) -> Iterator[None]:
+    """Say how to go on with an enumeration that was stopped before it had a result."""
+    try:
+        yield
+    except StoppedError:
+        raise StoppedError(
+            "Stopped early; what is done is saved. Go on with the same command and "
+            f"--out {folder} --resume"
+        ) from None
+
+
+@contextmanager
 def _first_interrupt_stops(stop: StopRequest, console: Console) -> Iterator[None]:
     """Let the first Ctrl-C (or SIGTERM) end the run at the next barrier, the second at once."""
 
@@ -118,7 +172,7 @@ def _first_interrupt_stops(stop: StopRequest, console: Console) -> Iterator[None
         if stop.is_set.is_set():
             raise KeyboardInterrupt
         stop.is_set.set()
-        console.print("Finishing this round and saving; Ctrl-C again stops at once.")
+        console.print("Finishing what is under way and saving; Ctrl-C again stops at once.")
 
     saved = {s: signal.signal(s, on_signal) for s in (signal.SIGINT, signal.SIGTERM)}
     try:

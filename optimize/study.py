@@ -155,6 +155,8 @@ class SearchTable(Table, kw_only=True):
     population: Annotated[int, Meta(ge=8, le=10_000)] = 200
     evaluations: Annotated[int, Meta(ge=8, le=10**12)] = 200_000
     seeds: Annotated[int, Meta(ge=1, le=1000)] = 1
+    exact: Literal["never", "auto"] = "never"
+    exact_steps: Annotated[int, Meta(ge=1, le=10**15)] = 2_000_000_000
 
 
 class BaselineTable(Table, kw_only=True):
@@ -244,6 +246,10 @@ class Study:
         "one", "per bank", a number of groups (the best partition), or partitions by count.
     splay_limit_deg : float
         Largest splay of a split pin. [deg]
+    is_exact_auto : bool
+        Whether families that are small enough are enumerated instead of searched.
+    exact_steps : int
+        Firings and arrangements that an enumeration of one family may have to look at for that.
     """
 
     name: str
@@ -279,6 +285,8 @@ class Study:
     population: int
     evaluations: int
     seeds: int
+    is_exact_auto: bool
+    exact_steps: int
     baseline: Path | None
 
     @property
@@ -358,6 +366,8 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         population=file.search.population,
         evaluations=file.search.evaluations,
         seeds=file.search.seeds,
+        is_exact_auto=file.search.exact == "auto",
+        exact_steps=file.search.exact_steps,
         baseline=_baseline(file.baseline, folder),
     )
 

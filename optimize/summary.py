@@ -46,15 +46,11 @@ def shortlist_rows(
 
 def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
     """Return the summary of a run as Markdown."""
-    spent = sum(state.evaluations for state in outcome.states.values())
-    state = "finished" if outcome.is_complete else "stopped early; go on with --resume"
     lines = [
         f"# {study.name}",
         "",
         *([study.question, ""] if study.question else []),
-        f"Search {state}: {spent:,} different designs scored in {len(outcome.plan.families)} "
-        f"families with {study.seeds} seed(s) from {study.seed}; "
-        f"{len(outcome.common)} designs on the front.",
+        *_what_was_done(study, outcome),
         "",
         "## Objectives",
         "",
@@ -87,6 +83,34 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
     return "\n".join(lines)
 
 
+def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
+    """Return how many designs were looked at, and what is proved."""
+    lines = []
+    exact, n_searched = outcome.exact, len(outcome.plan.families) - len(outcome.exact)
+    if exact:
+        raw = sum(family.coverage.raw for family in exact.values())
+        known = [family.coverage.distinct for family in exact.values()]
+        distinct = "" if None in known else f" ({sum(n or 0 for n in known):,} of them distinct)"
+        lines.append(
+            f"Enumerated whole: {_families_text(len(exact))}, {raw:,} candidates{distinct}. "
+            "What is shown of them is exact on the study's lattice and lists: no candidate is "
+            "better, beyond the differences that matter below. `certificate.json` says what was "
+            "covered, `crankfront verify` checks it."
+        )
+    if n_searched:
+        spent = sum(state.evaluations for state in outcome.states.values())
+        state = "finished" if outcome.is_complete else "stopped early; go on with --resume"
+        lines.append(
+            f"Search {state}: {spent:,} different designs scored in {n_searched} families with "
+            f"{study.seeds} seed(s) from {study.seed}."
+        )
+    return ["\n\n".join([*lines, f"{len(outcome.common)} designs on the front."])]
+
+
+def _families_text(n: int) -> str:
+    return "1 family" if n == 1 else f"{n} families"
+
+
 def _families(outcome: Outcome) -> list[str]:
     rows = []
     for index, family in enumerate(outcome.plan.families):
@@ -94,18 +118,23 @@ def _families(outcome: Outcome) -> list[str]:
         own = outcome.family_rows
         mine = own[own["family"] == family.name] if len(own) else own
         common = int(mine["on_front"].sum()) if len(mine) else 0
-        spent = sum(s.evaluations for s in states)
+        spent = f"{sum(s.evaluations for s in states):,}"
+        exact = outcome.exact.get(family.name)
         done = ""
+        if exact is not None:
+            spent, done = f"all {exact.coverage.raw:,}", "exact"
         if states and all(s.is_exhausted for s in states):
             done = f"no new design in {FRUITLESS_ROUNDS * STRANGERS:,} further draws"
         note = done
-        if not any(s.feasible_seen for s in states):
+        if exact is not None and not len(exact.front):
+            note = "no feasible design among all candidates"
+        elif exact is None and not any(s.feasible_seen for s in states):
             note = "no feasible design: " + _hardest(outcome, index)
         elif not common and len(mine):
             first = mine.iloc[0]
             note = f"{note}; " if note else ""
             note += f"{first['design']} is behind {first['dominated_by']}: {first['dominated_how']}"
-        rows.append([family.name, f"{spent:,}", str(len(mine)), str(common), note])
+        rows.append([family.name, spent, str(len(mine)), str(common), note])
     table = _table(["family", "designs scored", "own front", "on common front", "note"], rows)
     left_out = [f"- {reason}" for reason in outcome.plan.left_out]
     return table + (["", "Left out:", "", *left_out] if left_out else [])
@@ -129,6 +158,8 @@ def _hardest(outcome: Outcome, index: int) -> str:
 def _infeasible(outcome: Outcome) -> list[str]:
     return [
         f"- {family.name}: {_hardest(outcome, index)}"
+        if family.name not in outcome.exact
+        else f"- {family.name}: no candidate keeps the limits"
         for index, family in enumerate(outcome.plan.families)
     ]
 

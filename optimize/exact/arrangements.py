@@ -110,10 +110,18 @@ def form_of(space: Space, frame: Frame, kinds: IntArray) -> tuple[Form, IntArray
 
 
 class Arrangements:
-    """The splits of all forms of a space under a frame, made once each."""
+    """The splits of all forms of a space under a frame, made once each.
 
-    def __init__(self, space: Space, frame: Frame) -> None:
-        self._patterns = space.bank_patterns(frame)
+    Parameters
+    ----------
+    space, frame
+        What is arranged.
+    only_clear : bool
+        Leave out what no engine can have because bores or pin halves clash.
+    """
+
+    def __init__(self, space: Space, frame: Frame, *, only_clear: bool = True) -> None:
+        self._patterns = space.bank_patterns(frame, only_clear=only_clear)
         self._n_places = space.n_places
         self._by_bank = space.n_kind_banks == 2
         self._made: dict[Form, list[Split]] = {}

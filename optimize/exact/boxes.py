@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evaluate.batch import FloatArray, IntArray
+from evaluate.batch import IntArray
 from optimize.archive import non_dominated
 
 
@@ -38,9 +38,8 @@ def behind(rows: IntArray, archive: IntArray) -> np.ndarray:
     archive : array of int, shape (members, objectives)
         Rounded objectives, to be lessened.
     """
-    result = np.zeros(len(rows), bool)
     if not len(rows) or not len(archive):
-        return result
+        return np.zeros(len(rows), bool)
     codes = packed(rows)
     _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
     unique = rows[first]
@@ -54,7 +53,7 @@ def behind(rows: IntArray, archive: IntArray) -> np.ndarray:
                 break
     kept = np.zeros(len(unique), bool)
     kept[alive] = True
-    result = ~kept[inverse.ravel()]
+    result: np.ndarray = ~kept[inverse.ravel()]
     return result
 
 
@@ -62,9 +61,3 @@ def best_of(*parts: IntArray) -> IntArray:
     """Return the distinct rows that no other row dominates, in rising order."""
     rows, _, _ = distinct(np.concatenate(parts))
     return rows[non_dominated(rows)]
-
-
-def upper_edges(boxes: IntArray, resolution: float, tie_share: float) -> FloatArray:
-    """Return the largest values that still round up to each box, in the unit of the objective."""
-    edges: FloatArray = (boxes + tie_share) * resolution
-    return edges

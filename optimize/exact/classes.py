@@ -7,11 +7,16 @@ on how the crank is turned. So one class stands for all cranks with these items.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from math import comb, factorial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evaluate.batch import IntArray
 from optimize.exact.space import Frame, Space
+
+CountArray = NDArray[np.int8]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,6 +43,32 @@ class Classes:
     def rows(self, which: slice | IntArray) -> Classes:
         """Return the chosen classes."""
         return Classes(kinds=self.kinds[which], turns=self.turns[which], twins=self.twins[which])
+
+    def check_cover(self, space: Space) -> None:
+        """Check that the classes hold every row of lattice angles exactly once.
+
+        A class of m items has m! / product of (times each stands)! rows, and all rows of all
+        classes, over how many turns leave a class as it is, are n^(m-1) with n angles.
+
+        Raises
+        ------
+        ArithmeticError
+            If they do not: a fault of this program.
+        """
+        run = np.ones(len(self.kinds), np.int64)
+        repeats = np.ones(len(self.kinds), np.int64)
+        for before, here in pairwise(self.kinds.T):
+            run = np.where(before == here, run + 1, 1)
+            repeats *= run
+        m, n_first = space.n_places, space.n_first_bank
+        if space.n_kind_banks == 1:
+            n_rows, n_banks = factorial(m), 1
+        else:
+            n_rows, n_banks = factorial(n_first) * factorial(m - n_first), comb(m, n_first)
+        # Whole numbers: turns divide the rows of a class; sums stay far below 2^63.
+        total = int((self.twins * (n_rows // repeats) // self.turns).sum()) * n_banks
+        if total != space.n_angles ** (m - 1) * n_banks:
+            raise ArithmeticError(f"{total} cranks in {len(self)} classes")
 
 
 def classes_of(space: Space, frame: Frame) -> Classes:
@@ -80,10 +111,11 @@ def _necklaces(n_angles: int, m: int) -> IntArray:
         parent = np.repeat(np.arange(len(rows)), width)
         value = np.arange(width.sum()) - np.repeat(np.cumsum(width) - width, width) + least[parent]
         rows = np.column_stack([rows[parent], value])
-    return rows[rows.sum(axis=1) == n_angles]
+    whole: IntArray = rows[rows.sum(axis=1) == n_angles]
+    return whole
 
 
-def _counts(gaps: IntArray, n_angles: int) -> IntArray:
+def _counts(gaps: IntArray, n_angles: int) -> CountArray:
     """Return how many items stand at each angle, shape (classes, angles)."""
     places = (np.cumsum(gaps, axis=1) - gaps) % n_angles
     counts = np.zeros((len(gaps), n_angles), np.int8)
@@ -93,7 +125,7 @@ def _counts(gaps: IntArray, n_angles: int) -> IntArray:
     return counts
 
 
-def _multisets(n_angles: int, m: int) -> IntArray:
+def _multisets(n_angles: int, m: int) -> CountArray:
     """Return all counts of m items at the angles, shape (sets, angles)."""
     rows = np.zeros((1, 0), np.int64)
     for place in range(m):
@@ -108,7 +140,7 @@ def _multisets(n_angles: int, m: int) -> IntArray:
     return counts
 
 
-def _two_bank_counts(space: Space) -> IntArray:
+def _two_bank_counts(space: Space) -> CountArray:
     """Return counts by angle on the first bank and then on the second, (classes, 2 angles).
 
     The first bank up to turning, with every set on the second.
@@ -118,16 +150,14 @@ def _two_bank_counts(space: Space) -> IntArray:
     first = _up_to_turning_counts(first, space.n_angles)
     n_second = space.n_places - n_first
     second = (
-        _multisets(space.n_angles, n_second)
-        if n_second
-        else np.zeros((1, space.n_angles), np.int8)
+        _multisets(space.n_angles, n_second) if n_second else np.zeros((1, space.n_angles), np.int8)
     )
     return np.concatenate(
         [np.repeat(first, len(second), axis=0), np.tile(second, (len(first), 1))], axis=1
     )
 
 
-def _even_counts(space: Space, frame: Frame) -> IntArray:
+def _even_counts(space: Space, frame: Frame) -> CountArray:
     """Return the counts that fire evenly: every place of the grid is taken equally often."""
     n_angles = space.n_angles
     per_step = space.family.cylinders // n_angles
@@ -138,25 +168,25 @@ def _even_counts(space: Space, frame: Frame) -> IntArray:
         first = digits[digits.sum(axis=1) == space.n_first_bank]
         return np.concatenate([first, per_step - first], axis=1)
     taken = digits + np.roll(digits, frame.steps, axis=1)
-    kept: IntArray = digits[(taken == per_step).all(axis=1)]
+    kept: CountArray = digits[(taken == per_step).all(axis=1)]
     return kept
 
 
-def _rolled(counts: IntArray, n_angles: int, turn: int) -> IntArray:
+def _rolled(counts: CountArray, n_angles: int, turn: int) -> CountArray:
     halves = counts.reshape(len(counts), -1, n_angles)
     return np.roll(halves, turn, axis=2).reshape(counts.shape)
 
 
-def _mirrored(counts: IntArray, n_angles: int) -> IntArray:
+def _mirrored(counts: CountArray, n_angles: int) -> CountArray:
     return counts[:, (-np.arange(n_angles)) % n_angles]
 
 
-def _codes(counts: IntArray) -> IntArray:
+def _codes(counts: CountArray) -> np.ndarray:
     """Return each row of counts as bytes that compare like the row read as a word."""
     return np.ascontiguousarray(counts.astype(np.uint8)).view(f"S{counts.shape[1]}")[:, 0]
 
 
-def _largest_turned(counts: IntArray, n_angles: int) -> tuple[IntArray, IntArray]:
+def _largest_turned(counts: CountArray, n_angles: int) -> tuple[np.ndarray, IntArray]:
     """Return each row's largest code over all turns, and how many turns leave it as it is."""
     # Bytes of value 0 at the end are cut off by numpy's comparison, which changes no order.
     here = _codes(counts)
@@ -168,13 +198,13 @@ def _largest_turned(counts: IntArray, n_angles: int) -> tuple[IntArray, IntArray
     return best, fixed
 
 
-def _up_to_turning_counts(counts: IntArray, n_angles: int) -> IntArray:
+def _up_to_turning_counts(counts: CountArray, n_angles: int) -> CountArray:
     best, _ = _largest_turned(counts, n_angles)
     _, rows = np.unique(best, return_index=True)
     return counts[np.sort(rows)]
 
 
-def _up_to_turning(counts: IntArray, n_angles: int, *, is_mirrored: bool) -> Classes:
+def _up_to_turning(counts: CountArray, n_angles: int, *, is_mirrored: bool) -> Classes:
     """Return one class of each set of counts that are one by turning (and mirroring)."""
     best, turns = _largest_turned(counts, n_angles)
     twins = np.ones(len(counts), np.int64)

@@ -12,7 +12,7 @@ from evaluate.metrics import score
 from optimize.archive import TIE_SHARE, rounded_boxes
 from optimize.canonical import canonical_twins
 from optimize.exact.arrangements import Arrangements, Form, Split, form_of
-from optimize.exact.rotors import RotorTable, as_real, mean_squares, round_off, rotor_table
+from optimize.exact.rotors import RotorTable, as_real, mean_squares, rotor_table, round_off
 from optimize.exact.space import Frame, Setting, Space
 
 #: Entries of one matrix product: the result stays in the cache.
@@ -97,17 +97,15 @@ class Couples:
         found[sure] = low_box[sure]
         unsure = known & ~sure & (low <= limit_Nm)
         for row in np.flatnonzero(unsure):
-            one = _row_of(group, row)
-            rows, _ = self.within(one, setting, float(least[row] + 2 * error[row]))
-            values = self._plain_Nm(rows, setting)
+            one = _row_of(group, int(row))
+            arranged, _ = self.within(one, setting, float(least[row] + 2 * error[row]))
+            values = self._plain_Nm(arranged, setting)
             values = values[values <= limit_Nm]
             if len(values):
                 found[row] = rounded_boxes(values[:, np.newaxis], steps).min()
         return found
 
-    def within(
-        self, group: Group, setting: int, square: float
-    ) -> tuple[IntArray, FloatArray]:
+    def within(self, group: Group, setting: int, square: float) -> tuple[IntArray, FloatArray]:
         """Return the arrangements of one class whose mean square is at most a value.
 
         Returns
@@ -136,9 +134,9 @@ class Couples:
             setting,
             (low, high),
             lambda values: (
-                rounded_boxes(values[:, np.newaxis], np.array([resolution]))[:, 0] == box
-            )
-            & (values <= limit_Nm),
+                (rounded_boxes(values[:, np.newaxis], np.array([resolution]))[:, 0] == box)
+                & (values <= limit_Nm)
+            ),
         )
 
     def under(self, group: Group, setting: int, limit_Nm: float) -> IntArray:
@@ -177,9 +175,7 @@ class Couples:
             return np.zeros(0)
         settings: list[Setting] = [self.space.settings[setting]]
         designs = self.space.designs(self.frame, rows, None, settings)
-        twins = canonical_twins(
-            designs, self.space.ways, cycle_deg=self.space.study.cycle_deg
-        )
+        twins = canonical_twins(designs, self.space.ways, cycle_deg=self.space.study.cycle_deg)
         return score(self.space.engine, twins.batch, ["couple_rms_Nm"])[:, 0]
 
     def _products(

@@ -74,7 +74,9 @@ class Member:
         """Return the number of distinct designs."""
         total = (self.raw + sum(self.fixed)) / (1 + len(self.fixed))
         if total.denominator != 1:
-            raise ArithmeticError(f"{total} distinct designs: candidates were lost or counted twice")
+            raise ArithmeticError(
+                f"{total} distinct designs: candidates were lost or counted twice"
+            )
         return int(total)
 
 
@@ -144,9 +146,7 @@ class _Block:
                 self._count(setting, _taken(outcomes, hit), joined[hit][:, known], known)
         return self.found
 
-    def _count(
-        self, setting: int, outcomes: Outcomes, vectors: IntArray, known: list[int]
-    ) -> None:
+    def _count(self, setting: int, outcomes: Outcomes, vectors: IntArray, known: list[int]) -> None:
         """Count the candidates of one setting as arrangements times firings."""
         for index in np.unique(outcomes.classes).tolist():
             mine = outcomes.classes == index

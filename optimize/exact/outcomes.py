@@ -26,7 +26,7 @@ class GivenFiring(Evaluation):
     angles_deg: FloatArray
 
     @property
-    def firing_angles_deg(self) -> FloatArray:  # type: ignore[override]
+    def firing_angles_deg(self) -> FloatArray:
         """Firing angles by cylinder, (candidates, cylinders)."""
         return self.angles_deg
 
@@ -59,8 +59,13 @@ def phases_of(space: Space, frame: Frame, kinds: IntArray) -> FloatArray:
     return firing.crank_phases_deg(batch)
 
 
-def outcomes_of(space: Space, frame: Frame, classes: Classes) -> Outcomes:
-    """Return all feasible firings of some classes with their scores."""
+def outcomes_of(
+    space: Space, frame: Frame, classes: Classes, *, with_limits: bool = True
+) -> Outcomes:
+    """Return all feasible firings of some classes with their scores.
+
+    Without limits, those too that a limit on a metric forbids.
+    """
     phases_deg = phases_of(space, frame, classes.kinds)
     if space.study.even_firing:
         rows, angles_deg = _even_firings(space, phases_deg)
@@ -70,10 +75,10 @@ def outcomes_of(space: Space, frame: Frame, classes: Classes) -> Outcomes:
             space.study.cycle_deg,
             largest_deg=_largest_interval_deg(space),
         )
-    values = _values(space, frame, classes.kinds, rows, angles_deg)
+    values = _values(space, classes.kinds, rows, angles_deg)
     bounds = [b for b in space.study.bounds if level_of(b.key, space.study) == "firing"]
     kept = np.ones(len(rows), bool)
-    for bound in bounds:
+    for bound in bounds if with_limits else []:
         kept &= keeps(bound, values[bound.key])
     columns = Levels.of(space.study).columns["firing"]
     objectives = [space.study.objectives[c] for c in columns]
@@ -179,7 +184,7 @@ def _wraps(first: FloatArray, last: FloatArray) -> FloatArray:
 
 
 def _values(
-    space: Space, frame: Frame, kinds: IntArray, rows: IntArray, angles_deg: FloatArray
+    space: Space, kinds: IntArray, rows: IntArray, angles_deg: FloatArray
 ) -> dict[str, FloatArray]:
     """Return every firing metric that the study asks for, each of shape (rows,)."""
     keys = [k for k in space.study.active_metrics if level_of(k, space.study) == "firing"]

@@ -74,8 +74,8 @@ def rotor_table(space: Space, frame: Frame) -> RotorTable:
     speed_square = engine.crank_radius_m * engine.speed_rad_s**2
     scale = 0.5 * engine.reciprocating_mass_kg * speed_square
     fractions = np.array([setting.fraction for setting in space.settings])
-    left_kg = (1 - space.study.rotating_fraction) * engine.rotating_mass_kg
-    left_kg = left_kg - fractions * engine.reciprocating_mass_kg
+    rotating_kg = (1 - space.study.rotating_fraction) * engine.rotating_mass_kg
+    left_kg = rotating_kg - fractions * engine.reciprocating_mass_kg
     sums, weights = [], []
     for order, harmonic in zip(harmonics.orders, harmonics.force, strict=True):
         for sense in ("forward", "backward"):
@@ -110,24 +110,8 @@ def _phasors(space: Space, frame: Frame, order: int, sense: str) -> ComplexArray
     half_deg = 0.0 if space.family.arrangement == "in-line" else 0.5 * frame.bank_angle_deg
     axes_deg = np.where(banks == 0, -half_deg, half_deg)
     k = order if sense == "forward" else -order
-    return unit_phasors((1 - k) * axes_deg + k * pins_deg)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class HalfTable:
-    """Sums of half-cranks as real numbers, weighted so that squares add up to mean squares.
-
-    Attributes
-    ----------
-    sums : array, shape (..., halves, 2 sums)
-        Real and imaginary parts.
-    """
-
-    sums: FloatArray
-
-    def scaled(self, weights: FloatArray) -> FloatArray:
-        """Return the table times the root of the weights of one setting. [N] or [N m]"""
-        return self.sums * np.repeat(np.sqrt(weights), 2)
+    phasors: ComplexArray = unit_phasors((1 - k) * axes_deg + k * pins_deg)
+    return phasors
 
 
 def as_real(values: ComplexArray) -> FloatArray:
@@ -141,7 +125,8 @@ def mean_squares(front: FloatArray, rear: FloatArray) -> FloatArray:
     Parameters
     ----------
     front, rear : array, shape (..., halves, numbers)
-        From `HalfTable.scaled`; leading axes are taken side by side.
+        Real and imaginary parts of the sums of each half, times the roots of their weights;
+        leading axes are taken side by side. [N] or [N m]
 
     Returns
     -------
@@ -168,4 +153,4 @@ def round_off(front: FloatArray, rear: FloatArray) -> float:
     """
     n = front.shape[-1] + 2
     largest = float(_squares(front).max(initial=0.0)) + float(_squares(rear).max(initial=0.0))
-    return 4 * (n + 8) * _EPSILON * largest
+    return float(4 * (n + 8) * _EPSILON * largest)

@@ -157,11 +157,11 @@ class Space:
             return np.tile(np.array([0, 1], np.int64), (self.n_kinds, 1))
         return (np.arange(self.n_kinds) // self.n_angles)[:, np.newaxis]
 
-    def bank_patterns(self, frame: Frame) -> IntArray:
-        """Return the ways to assign banks to places whose bores keep clear, (patterns, places).
+    def bank_patterns(self, frame: Frame, *, only_clear: bool = True) -> IntArray:
+        """Return the ways to assign banks to places, (patterns, places).
 
-        One row of zeros where banks are not assigned and the bores keep clear; no row where
-        nothing does.
+        One row of zeros where banks are not assigned. With `only_clear` those alone whose bores
+        keep clear of each other (and pin halves overlap); no row where nothing does.
         """
         n = self.family.cylinders
         if self.n_kind_banks == 2:
@@ -171,9 +171,10 @@ class Space:
         else:
             assert self.family.fixed_banks is not None
             patterns = self.family.fixed_banks[np.newaxis]
-        clear = self._is_clear(patterns, frame)
+        clear = self._is_clear(patterns, frame) if only_clear else np.ones(len(patterns), bool)
         if self.n_kind_banks == 2:
-            return patterns[clear]
+            kept: IntArray = patterns[clear]
+            return kept
         return np.zeros((int(clear[0]), self.n_places), np.int64)
 
     def _is_clear(self, patterns: IntArray, frame: Frame) -> np.ndarray:
@@ -203,9 +204,8 @@ class Space:
         """Return the number of candidates of a space whose firing is not given in advance."""
         n_orders = self.n_angles ** (self._n_free_places - 1)
         n_banks = comb(self.family.cylinders, self.n_first_bank) if self.n_kind_banks == 2 else 1
-        return (
-            n_orders * n_banks * self.n_bit_sets * len(self.frames) * len(self.settings)
-        )
+        n_choices = n_banks * self.n_bit_sets * len(self.frames) * len(self.settings)
+        return int(n_orders * n_choices)
 
     @property
     def _n_free_places(self) -> int:

@@ -28,11 +28,12 @@ class Sweep:
 
     space: Space
     frame: Frame
+    known_classes: Classes | None = None
 
     @cached_property
     def classes(self) -> Classes:
         """All crank classes."""
-        return classes_of(self.space, self.frame)
+        return self.known_classes or classes_of(self.space, self.frame)
 
     @cached_property
     def couples(self) -> Couples:
@@ -54,7 +55,8 @@ class Sweep:
         """Rounded objectives that no candidate can better, (objectives,)."""
         objectives = self.space.study.objectives
         values = [o.sign * best_possible(o.key, self.space.engine) for o in objectives]
-        return rounded_boxes(np.array([values]), self.resolutions)[0]
+        boxes: IntArray = rounded_boxes(np.array([values]), self.resolutions)[0]
+        return boxes
 
     @cached_property
     def frame_values(self) -> dict[str, FloatArray]:
@@ -146,7 +148,7 @@ class Sweep:
         array of int, shape (vectors, objectives)
         """
         if self.couples.arrangements.is_empty:
-            return archive[:0]
+            return archive
         for begin in range(start, stop, self.block):
             some = self.classes.rows(slice(begin, min(begin + self.block, stop)))
             found = self._block(some, archive)

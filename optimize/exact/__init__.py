@@ -1,0 +1,1 @@
+"""Exact fronts: lattice spaces enumerated whole, certificates, their verification."""

@@ -1,0 +1,457 @@
+"""The enumeration of families on all cores: sweep for the front, then count who stands on it.
+
+Two passes over the same tasks (a frame and a range of crank classes). The first finds which
+rounded objective vectors can be had and are not dominated; what it leaves out by bounds is
+dominated, so the outcome does not depend on order, workers or timing. The second counts, for each
+vector of the front, the candidates that have it, and chooses one to stand for them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from evaluate.batch import IntArray
+from evaluate.errors import InputError
+from optimize.archive import rounded_boxes
+from optimize.checkpoint import study_hash
+from optimize.exact import ledger
+from optimize.exact.boxes import best_of
+from optimize.exact.classes import Classes, classes_of
+from optimize.exact.counting import counts_of
+from optimize.exact.ledger import Account
+from optimize.exact.members import Member, members_of
+from optimize.exact.space import Space, n_classes_at_most, why_not_exact
+from optimize.exact.sweep import Sweep
+from optimize.families import Family
+from optimize.fronts import FamilyFront
+from optimize.genome import Designs
+from optimize.problem import Island
+from optimize.processes import StopRequest
+from optimize.processes import pool as _pool
+from optimize.seeding import first_genomes
+from optimize.study import Study
+
+SAVE_EVERY_S = 5.0
+FIRST_SAMPLE = 4096  # random designs of a family that give the bounds something to begin with
+CLASSES_A_TASK = 2048
+COUNT_WEIGHT = 0.2  # of the second pass beside the first, for the estimate of the time left
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coverage:
+    """What an enumeration has covered.
+
+    Attributes
+    ----------
+    raw, distinct : int, int or None
+        Candidates, and those that are not one by symmetry (None: not counted).
+    classes, frames, settings : int
+        Crank classes over all frames; bank angles and splays; fractions and shaft subsets.
+    reductions : tuple of str
+        Sentences on what was not looked at one by one, and why it need not be.
+    """
+
+    raw: int
+    distinct: int | None
+    classes: int
+    frames: int
+    settings: int
+    reductions: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ExactFamily:
+    """One family: its true front, what was covered, and the time of all processes for it. [s]"""
+
+    front: FamilyFront
+    coverage: Coverage
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ExactProgress:
+    """How far an enumeration is.
+
+    Attributes
+    ----------
+    done, total : float
+        Classes times frames, in both passes.
+    families, families_done : int
+        Families, and those swept.
+    front_size : int
+        Members of all families' own fronts so far.
+    """
+
+    done: float
+    total: float
+    families: int
+    families_done: int
+    front_size: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Task:
+    number: int
+    frame: int
+    start: int
+    stop: int
+
+
+class StoppedError(Exception):
+    """Raised when an enumeration was asked to stop; what is done is saved."""
+
+
+def refuse_what_cannot_be_enumerated(study: Study, families: Sequence[Family]) -> None:
+    """Raise an InputError that names every family that cannot be enumerated, and why."""
+    reasons = [(f.name, why_not_exact(study, f)) for f in families]
+    bad = [f"{name}: {reason}" for name, reason in reasons if reason]
+    if bad:
+        raise InputError(
+            "space",
+            "; ".join(bad),
+            "a lattice space of moderate size; or crankfront optimize with search.exact = "
+            "'auto', which enumerates what it can and searches the rest",
+        )
+    for family in families:
+        for text in _too_fine(study, family):
+            raise InputError("objectives", text, "a coarser resolution")
+
+
+def _too_fine(study: Study, family: Family) -> list[str]:
+    """Return objectives whose resolution is not well above round-off."""
+    from evaluate.inertia import scales
+
+    force_N, couple_Nm = scales(family.engine)
+    largest = {"force_rms_N": force_N, "couple_rms_Nm": couple_Nm}
+    return [
+        f"{o.key} in steps of {o.resolution:g}, of which a millionth is below the round-off of "
+        f"{family.name}"
+        for o in study.objectives
+        if o.resolution * 1e-6 < 1e-13 * largest.get(o.key, 0.0)
+    ]
+
+
+def enumerate_families(
+    study: Study,
+    families: Sequence[Family],
+    folder: Path | None,
+    *,
+    workers: int,
+    resume: bool = False,
+    report: Callable[[ExactProgress], None] = lambda _: None,
+    stop: StopRequest | None = None,
+) -> dict[str, ExactFamily]:
+    """Return the true front of each family, by its name.
+
+    Parameters
+    ----------
+    study : Study
+        What is enumerated.
+    families : sequence of Family
+        Families of the study.
+    folder : Path or None
+        For what is done so far; None keeps nothing.
+    workers : int
+        Processes; with one, all is done in this one.
+    resume : bool
+        Go on from what the folder holds.
+    report : callable
+        Called with the progress.
+    stop : StopRequest or None
+        Ends the run after the tasks under way when set.
+
+    Raises
+    ------
+    InputError
+        If a family cannot be enumerated, or there is nothing fitting to go on from.
+    StoppedError
+        If it was asked to stop.
+    """
+    if not families:
+        return {}
+    refuse_what_cannot_be_enumerated(study, families)
+    n = len(study.objectives)
+    accounts = ledger.load(folder, text=study.text, n_objectives=n) if resume and folder else {}
+    work = _Work(study, families, folder, accounts, report, stop or StopRequest())
+    submitter = _pool(workers) if workers > 1 else _here()
+    with submitter as submit:
+        work.run(submit, workers, is_counting=False)
+        work.run(submit, workers, is_counting=True)
+    work.save()
+    return {family.name: work.finished(family) for family in families}
+
+
+def steps_of(study: Study, family: Family) -> int:
+    """Return about how many firings and arrangements an enumeration may look at, without bounds.
+
+    Frames x classes x (firing-bit sets + settings x arrangements of a class).
+    """
+    space = Space(study, family)
+    n_classes = n_classes_at_most(space)
+    raw = space.raw_count() if not study.even_firing else 0
+    cranks = raw // (space.n_bit_sets * max(1, len(space.settings)) * max(1, len(space.frames)))
+    firings = n_classes * space.n_bit_sets
+    return len(space.frames) * (firings + len(space.settings) * max(cranks, n_classes))
+
+
+class _Work:
+    """Tasks, accounts and progress of one enumeration."""
+
+    def __init__(
+        self,
+        study: Study,
+        families: Sequence[Family],
+        folder: Path | None,
+        accounts: dict[str, Account],
+        report: Callable[[ExactProgress], None],
+        stop: StopRequest,
+    ) -> None:
+        self.study, self.families, self.folder = study, list(families), folder
+        self.report, self.stop = report, stop
+        self.key = study_hash(study.text + repr(study))
+        self.spaces = {family.name: Space(study, family) for family in families}
+        self.tasks = {family.name: self._tasks(family) for family in families}
+        self.accounts = {
+            family.name: accounts.get(family.name) or Account(archive=_first_archive(study, family))
+            for family in families
+        }
+        self.saved = time.monotonic()
+
+    def _tasks(self, family: Family) -> list[_Task]:
+        space = self.spaces[family.name]
+        tasks: list[_Task] = []
+        for frame in range(len(space.frames)):
+            n_classes = len(_classes(self.key, self.study, family, frame))
+            for start in range(0, n_classes, CLASSES_A_TASK):
+                stop = min(start + CLASSES_A_TASK, n_classes)
+                tasks.append(_Task(number=len(tasks), frame=frame, start=start, stop=stop))
+        return tasks
+
+    def run(self, submit: Callable[..., Future[Any]], workers: int, *, is_counting: bool) -> None:
+        """Do all tasks of one pass that are not done, some more than there are workers at once."""
+        waiting = iter(
+            [
+                (family, task)
+                for family in self.families
+                for task in self.tasks[family.name]
+                if task.number not in self._done(family, is_counting)
+            ]
+        )
+        running: dict[Future[Any], tuple[Family, _Task]] = {}
+        self._show()
+        while True:
+            while len(running) < 2 * workers and not self.stop.is_set.is_set():
+                following = next(waiting, None)
+                if following is None:
+                    break
+                family, task = following
+                function = _count_task if is_counting else _sweep_task
+                archive = self.accounts[family.name].archive
+                future = submit(function, self.key, self.study, family, task, archive)
+                running[future] = following
+            if not running:
+                break
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                result, seconds = future.result()
+                family, task = running.pop(future)
+                self.accounts[family.name].seconds += seconds
+                self._take(family, task, result, is_counting=is_counting)
+        if self.stop.is_set.is_set() and next(waiting, None) is not None:
+            self.save()
+            raise StoppedError
+
+    def _done(self, family: Family, is_counting: bool) -> set[int]:
+        account = self.accounts[family.name]
+        return account.counted if is_counting else account.swept
+
+    def _take(self, family: Family, task: _Task, result: Any, *, is_counting: bool) -> None:
+        account = self.accounts[family.name]
+        if is_counting:
+            for row, member in result.items():
+                account.members.setdefault(row, Member()).merge(member)
+        elif len(result):
+            account.archive = best_of(account.archive, result)
+        self._done(family, is_counting).add(task.number)
+        if time.monotonic() - self.saved > SAVE_EVERY_S:
+            self.save()
+        self._show()
+
+    def save(self) -> None:
+        """Write what is done so far."""
+        if self.folder is not None:
+            ledger.save(self.folder, self.accounts, text=self.study.text)
+        self.saved = time.monotonic()
+
+    def _show(self) -> None:
+        done = total = 0.0
+        swept = 0
+        for name, tasks in self.tasks.items():
+            account = self.accounts[name]
+            for task in tasks:
+                size = task.stop - task.start
+                total += (1 + COUNT_WEIGHT) * size
+                done += size * (task.number in account.swept)
+                done += COUNT_WEIGHT * size * (task.number in account.counted)
+            swept += len(account.swept) == len(tasks)
+        self.report(
+            ExactProgress(
+                done=done,
+                total=total,
+                families=len(self.families),
+                families_done=swept,
+                front_size=sum(len(a.archive) for a in self.accounts.values()),
+            )
+        )
+
+    def finished(self, family: Family) -> ExactFamily:
+        """Return a family's front and coverage."""
+        space, account = self.spaces[family.name], self.accounts[family.name]
+        rows = sorted(account.members)
+        if len(rows) != len(account.archive):
+            raise ArithmeticError(f"{family.name}: a member of the front has no design")
+        members = [account.members[row] for row in rows]
+        front = FamilyFront(
+            island=Island(self.study, family),
+            designs=_designs(space, members),
+            boxes=account.archive[rows],
+            equals=np.array([member.distinct() for member in members], np.int64),
+            generations=np.zeros(len(rows), np.int64),
+        )
+        raw, distinct = counts_of(space)
+        coverage = Coverage(
+            raw=raw,
+            distinct=distinct,
+            classes=sum(task.stop - task.start for task in self.tasks[family.name]),
+            frames=len(space.frames),
+            settings=len(space.settings),
+            reductions=_reductions(space),
+        )
+        return ExactFamily(front=front, coverage=coverage, seconds=account.seconds)
+
+
+def _first_archive(study: Study, family: Family) -> IntArray:
+    """Return rounded objectives that random designs have: bounds for the first tasks."""
+    island = Island(study, family)
+    rng = np.random.default_rng(np.random.SeedSequence(study.seed))
+    objectives, violations = island.score(first_genomes(island.genome, FIRST_SAMPLE, rng))
+    feasible = (violations <= 0).all(axis=1)
+    resolutions = np.array([o.resolution for o in study.objectives])
+    boxes = rounded_boxes(objectives[feasible], resolutions)
+    return best_of(boxes) if len(boxes) else boxes
+
+
+def _designs(space: Space, members: Sequence[Member]) -> Designs:
+    """Return the representatives as candidates of the family."""
+    island = Island(space.study, space.family)
+    chosen = [m.candidate for m in members if m.candidate is not None]
+    if not chosen:
+        return island.genome.decode(np.zeros((0, island.genome.n_genes)))
+    parts = []
+    for one in chosen:
+        kinds = np.array([one.kinds])
+        bits = np.array([one.bits], np.int64)
+        parts.append(
+            space.designs(space.frames[one.frame], kinds, bits, [space.settings[one.setting]])
+        )
+    batch = parts[0].batch.having(
+        **{
+            name: np.concatenate([_whole(part.batch, name) for part in parts])
+            for name in parts[0].batch.__slots__
+        }
+    )
+    return Designs(batch=batch, splay_deg=np.concatenate([part.splay_deg for part in parts]))
+
+
+def _whole(batch: Any, name: str) -> Any:
+    array = getattr(batch, name)
+    return np.broadcast_to(array, (len(batch), *array.shape[1:]))
+
+
+def _reductions(space: Space) -> tuple[str, ...]:
+    words = [
+        "cranks that are one by turning stand for each other",
+        "force, firing and exhaust are scored once for all arrangements of the same items along "
+        "the crank, couples once for all sets of firing bits",
+        "what a bound puts behind a known design is left out",
+    ]
+    names = {(True, False): "mirrored", (False, True): "turned end for end"}
+    names[(True, True)] = "mirrored and turned end for end"
+    for way in space.ways[1:]:
+        is_reversed = way.cylinders != tuple(range(space.family.cylinders))
+        words.append(
+            f"designs are counted as one with the same {names[way.is_mirrored, is_reversed]}"
+        )
+    return tuple(words)
+
+
+@contextlib.contextmanager
+def _here() -> Iterator[Callable[..., Future[Any]]]:
+    """Do tasks in this process, when they are submitted."""
+
+    def submit(task: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(task(*arguments))
+        return future
+
+    yield submit
+
+
+_KNOWN: dict[tuple[str, str], tuple[Study, Family]] = {}
+
+
+def _sweep_task(
+    key: str, study: Study, family: Family, task: _Task, archive: IntArray
+) -> tuple[IntArray, float]:
+    began = time.perf_counter()
+    sweep = _sweep(key, study, family, task.frame)
+    found = sweep.best_boxes(task.start, task.stop, archive)
+    return found, time.perf_counter() - began
+
+
+def _count_task(
+    key: str, study: Study, family: Family, task: _Task, targets: IntArray
+) -> tuple[dict[int, Member], float]:
+    began = time.perf_counter()
+    sweep = _sweep(key, study, family, task.frame)
+    found = members_of(sweep, task.frame, task.start, task.stop, targets)
+    return found, time.perf_counter() - began
+
+
+def _sweep(key: str, study: Study, family: Family, frame: int) -> Sweep:
+    """Return the sweep of a frame, made once in each process."""
+    _KNOWN[(key, family.name)] = (study, family)
+    return _known_sweep(key, family.name, frame)
+
+
+@lru_cache(maxsize=4)
+def _known_sweep(key: str, name: str, frame: int) -> Sweep:
+    study, family = _KNOWN[(key, name)]
+    space = Space(study, family)
+    classes = _classes(key, study, family, frame)
+    return Sweep(space, space.frames[frame], classes)
+
+
+def _classes(key: str, study: Study, family: Family, frame: int) -> Classes:
+    """Return the classes of a frame; only with even firing of pairs do they depend on it."""
+    _KNOWN[(key, family.name)] = (study, family)
+    differ = study.even_firing and family.is_paired
+    return _known_classes(key, family.name, frame if differ else 0)
+
+
+@lru_cache(maxsize=4)
+def _known_classes(key: str, name: str, frame: int) -> Classes:
+    study, family = _KNOWN[(key, name)]
+    space = Space(study, family)
+    classes = classes_of(space, space.frames[frame])
+    if not study.even_firing:
+        classes.check_cover(space)
+    return classes

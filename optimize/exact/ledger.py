@@ -1,0 +1,131 @@
+"""What an enumeration has done so far, in a file that appears whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from evaluate.batch import IntArray
+from evaluate.errors import InputError
+from optimize.checkpoint import study_hash
+from optimize.exact.members import Candidate, Member
+from optimize.files import write_text
+from optimize.fronts import package_versions
+
+SCHEMA = "crankfront.enumeration/1"
+NAME = "enumeration.json"
+
+
+@dataclass(slots=True)
+class Account:
+    """One family: boxes found so far, tasks done in either pass, members counted.
+
+    Attributes
+    ----------
+    archive : array of int, shape (vectors, objectives)
+        Non-dominated rounded objectives.
+    swept, counted : set of int
+        Numbers of the tasks done: in the sweep, and in the count of who has the front's values.
+    members : dict of int to Member
+        By row of the final archive.
+    seconds : float
+        Time of all processes. [s]
+    """
+
+    archive: IntArray
+    swept: set[int] = field(default_factory=set)
+    counted: set[int] = field(default_factory=set)
+    members: dict[int, Member] = field(default_factory=dict)
+    seconds: float = 0.0
+
+
+def save(folder: Path, accounts: dict[str, Account], *, text: str) -> None:
+    """Write the accounts of all families."""
+    folder.mkdir(exist_ok=True)
+    note = {
+        "schema": SCHEMA,
+        "study_sha256": study_hash(text),
+        "versions": package_versions(),
+        "families": {name: _plain(account) for name, account in accounts.items()},
+    }
+    write_text(folder / NAME, json.dumps(note))
+
+
+def load(folder: Path, *, text: str, n_objectives: int) -> dict[str, Account]:
+    """Return the accounts of all families; none when nothing was saved.
+
+    Raises
+    ------
+    InputError
+        If the file is damaged, or belongs to another study or other package versions.
+    """
+    file = folder / NAME
+    if not file.exists():
+        return {}
+    try:
+        note = json.loads(file.read_text(encoding="utf-8"))
+        if note["schema"] != SCHEMA:
+            raise InputError("--resume", str(note["schema"]), f"an enumeration of {SCHEMA}")
+        if note["study_sha256"] != study_hash(text):
+            raise InputError(
+                "--resume",
+                "a study file that was changed since",
+                "the study as it was, or a new --out",
+            )
+        if note["versions"] != package_versions():
+            changed = [k for k, v in package_versions().items() if note["versions"].get(k) != v]
+            raise InputError(
+                "--resume",
+                "other package versions: " + ", ".join(changed),
+                "the versions of the run, or a new --out",
+            )
+        return {k: _account(v, n_objectives) for k, v in note["families"].items()}
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InputError(
+            "--resume", f"a damaged file ({file.name})", "the file as it was written"
+        ) from None
+
+
+def _plain(account: Account) -> dict[str, Any]:
+    return {
+        "archive": account.archive.tolist(),
+        "seconds": account.seconds,
+        "swept": sorted(account.swept),
+        "counted": sorted(account.counted),
+        "members": {str(row): _plain_member(m) for row, m in sorted(account.members.items())},
+    }
+
+
+def _plain_member(member: Member) -> dict[str, Any]:
+    plain: dict[str, Any] = {"raw": str(member.raw), "fixed": [str(f) for f in member.fixed]}
+    if member.rank is not None and member.candidate is not None:
+        one = member.candidate
+        plain["rank"] = [member.rank[0], list(member.rank[1])]
+        plain["candidate"] = [one.frame, one.setting, list(one.kinds), list(one.bits)]
+    return plain
+
+
+def _account(plain: dict[str, Any], n_objectives: int) -> Account:
+    return Account(
+        archive=np.array(plain["archive"], np.int64).reshape(-1, n_objectives),
+        seconds=float(plain["seconds"]),
+        swept=set(plain["swept"]),
+        counted=set(plain["counted"]),
+        members={int(row): _member(m) for row, m in plain["members"].items()},
+    )
+
+
+def _member(plain: dict[str, Any]) -> Member:
+    member = Member(raw=Fraction(plain["raw"]), fixed=[Fraction(f) for f in plain["fixed"]])
+    if "rank" in plain:
+        frame, setting, kinds, bits = plain["candidate"]
+        member.rank = (plain["rank"][0], tuple(plain["rank"][1]))
+        member.candidate = Candidate(
+            frame=frame, setting=setting, kinds=tuple(kinds), bits=tuple(bits)
+        )
+    return member

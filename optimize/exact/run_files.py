@@ -1,0 +1,181 @@
+"""What verification reads of a run directory: study, fronts, certificate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from evaluate.errors import InputError
+from evaluate.metrics import METRICS
+from optimize.families import Family, all_families
+from optimize.fronts import one_row_batch, read_front
+from optimize.genome import Designs
+from optimize.study import Study, read_study
+
+CERTIFICATE_SCHEMA = "crankfront.certificate/1"
+TABLES = ("front", "family_fronts")
+_COLUMNS = (
+    "family",
+    "design",
+    "arrangement",
+    "cylinders",
+    "pins",
+    "bank_angle_deg",
+    "splay_deg",
+    "shafts",
+    "reciprocating_fraction",
+    "rotating_fraction",
+    "throw_angles_deg",
+    "cylinder_banks",
+    "firing_angles_deg",
+    "firing_order",
+    "firing_intervals_deg",
+    "collectors",
+    "equals",
+    *METRICS,
+)
+
+
+class CertifiedFamily(msgspec.Struct, kw_only=True):
+    """What a certificate says of one family that was enumerated."""
+
+    family: str
+    raw: int
+    members: int
+    front_sha256: str
+    distinct: int | None = None
+
+
+class LeftOut(msgspec.Struct, kw_only=True):
+    """A family that was not enumerated, and why."""
+
+    family: str
+    reason: str
+
+
+class Certificate(msgspec.Struct, kw_only=True):
+    """What verification needs of `certificate.json`; other keys may stand there too."""
+
+    schema: str
+    study_sha256: str
+    versions: dict[str, str]
+    is_complete: bool
+    families: list[CertifiedFamily]
+    not_enumerated: list[LeftOut]
+    front_sha256: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunFiles:
+    """A run directory as it was read.
+
+    Attributes
+    ----------
+    study : Study
+        Of `study.toml`.
+    families : tuple of Family
+        All families of that study.
+    common, rows : DataFrame
+        `front.parquet` and `family_fronts.parquet`.
+    written_for : dict
+        Text of the study in the metadata of each of these files.
+    certificate : Certificate or None
+        None where a search left the directory.
+    """
+
+    folder: Path
+    study: Study
+    families: tuple[Family, ...]
+    common: pd.DataFrame
+    rows: pd.DataFrame
+    written_for: dict[str, str | None]
+    certificate: Certificate | None
+
+    def family_rows(self, name: str) -> pd.DataFrame:
+        """Return the members of one family's own front."""
+        return self.rows if self.rows.empty else self.rows[self.rows["family"] == name]
+
+
+def read_run(folder: Path, where: str = "RUN_DIR") -> RunFiles:
+    """Return what a run directory holds.
+
+    Parameters
+    ----------
+    folder : Path
+        Left by `optimize` or `enumerate`.
+    where : str
+        The argument, for messages.
+
+    Raises
+    ------
+    InputError
+        If it is no run directory, or one of its files cannot be read.
+    """
+    for name in ("study.toml", *(f"{name}.parquet" for name in TABLES)):
+        if not (folder / name).is_file():
+            got = f"{folder}, which has no {name}" if folder.is_dir() else f"{folder}, no directory"
+            raise InputError(where, got, "the directory of a finished run")
+    study = read_study(folder / "study.toml")
+    tables = {name: _table(folder / f"{name}.parquet", study) for name in TABLES}
+    written_for = {name: table.attrs.get("study") for name, table in tables.items()}
+    for table in tables.values():
+        table.attrs = {}  # pandas copies them with every row that is taken out
+    return RunFiles(
+        folder=folder,
+        study=study,
+        families=tuple(all_families(study)[0]),
+        common=tables["front"],
+        rows=tables["family_fronts"],
+        written_for=written_for,
+        certificate=_certificate(folder / "certificate.json"),
+    )
+
+
+def _table(path: Path, study: Study) -> pd.DataFrame:
+    table = read_front(path)
+    if table.empty:
+        return table
+    needed = [*_COLUMNS, *(f"{objective.key}_rounded" for objective in study.objectives)]
+    missing = [column for column in needed if column not in table.columns]
+    if missing:
+        raise InputError(
+            str(path), f"no column {', '.join(missing)}", "a front of the study.toml beside it"
+        )
+    return table
+
+
+def _certificate(path: Path) -> Certificate | None:
+    if not path.exists():
+        return None
+    try:
+        certificate = msgspec.json.decode(path.read_bytes(), type=Certificate)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise InputError(str(path), reason, "a readable file") from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:  # broken JSON, missing keys
+        raise InputError(str(path), f"a damaged certificate ({error})", "as written") from None
+    if certificate.schema != CERTIFICATE_SCHEMA:
+        raise InputError(
+            str(path), certificate.schema, f"a certificate of the schema {CERTIFICATE_SCHEMA}"
+        )
+    return certificate
+
+
+def row_designs(row: pd.Series) -> Designs:
+    """Return the candidate of a row, rebuilt from its throws, banks, shafts and firing angles."""
+    return Designs(batch=one_row_batch(row), splay_deg=np.array([float(row["splay_deg"])]))
+
+
+def row_words(row: pd.Series) -> str:
+    """Return a row in a few words, for messages."""
+    return f"{row['design']} ({row['family']}, throws {angles_text(row['throw_angles_deg'])})"
+
+
+def angles_text(angles_deg: Any) -> str:
+    """Return angles as people write them."""
+    return "-".join(f"{float(angle):.6g}" for angle in angles_deg)

@@ -1,0 +1,83 @@
+"""Designs of a finished run as starting points: for polishing, and for another search."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from evaluate.batch import Batch
+from evaluate.errors import InputError
+from optimize.families import Family
+from optimize.fronts import one_row_batch, read_front
+from optimize.genome import Designs
+
+FILE = "family_fronts.parquet"
+
+
+def family_front_rows(folder: Path, where: str) -> pd.DataFrame:
+    """Return every member of every family's own front in a run directory.
+
+    Parameters
+    ----------
+    folder : Path
+        A run directory.
+    where : str
+        Argument or option that names it, for the message.
+
+    Raises
+    ------
+    InputError
+        If it holds no finished run with a design.
+    """
+    allowed = "the directory of a finished run, from optimize or enumerate"
+    if not folder.is_dir():
+        raise InputError(where, f"{folder}, no directory", allowed)
+    if not (folder / FILE).is_file():
+        raise InputError(where, f"{folder} without {FILE}", allowed)
+    rows = read_front(folder / FILE)
+    if rows.empty:
+        raise InputError(where, f"{folder} without any design", "a run with a design on its front")
+    return rows
+
+
+def designs_of(rows: pd.DataFrame) -> Designs:
+    """Return the designs of some rows of one family."""
+    batches = [one_row_batch(row) for _, row in rows.iterrows()]
+    arrays = {
+        name: np.concatenate([getattr(batch, name) for batch in batches])
+        for name in Batch.__slots__
+    }
+    return Designs(batch=Batch(**arrays), splay_deg=rows["splay_deg"].to_numpy(float))
+
+
+def starts_by_family(folder: Path, families: Sequence[Family], where: str) -> Mapping[str, Designs]:
+    """Return the designs of a run for those of the families that it has too, by family name.
+
+    Parameters
+    ----------
+    folder : Path
+        A run directory.
+    families : sequence of Family
+        Those of the search that starts from them.
+    where : str
+        Argument or option that names the directory, for the message.
+
+    Raises
+    ------
+    InputError
+        If it holds no finished run, or none of these families.
+    """
+    rows = family_front_rows(folder, where)
+    found = {
+        family.name: designs_of(rows[rows["family"] == family.name])
+        for family in families
+        if (rows["family"] == family.name).any()
+    }
+    if not found:
+        theirs = ", ".join(dict.fromkeys(rows["family"]))
+        ours = ", ".join(family.name for family in families)
+        raise InputError(where, f"{folder} with the families {theirs}", f"one of {ours}")
+    return found
