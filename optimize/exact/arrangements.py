@@ -8,6 +8,7 @@ one row of each table.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
@@ -20,6 +21,8 @@ from evaluate.batch import FloatArray, IntArray
 from optimize.exact.space import Frame, Space
 
 Counts = tuple[int, ...]
+#: Half rows of one form whose tables are kept for the next class of that form.
+MOST_KEPT = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -125,6 +128,7 @@ class Arrangements:
         self._n_places = space.n_places
         self._by_bank = space.n_kind_banks == 2
         self._made: dict[Form, list[Split]] = {}
+        self._weighed: dict[Form, list[tuple[Split, FloatArray, FloatArray]]] = {}
 
     @property
     def is_empty(self) -> bool:
@@ -139,6 +143,24 @@ class Arrangements:
                 halves = [s for s in (_symmetric(s, form.angles) for s in halves) if len(s)]
             self._made[form] = halves
         return self._made[form]
+
+    def tables(
+        self, form: Form, positions_m: FloatArray
+    ) -> Iterator[tuple[Split, FloatArray, FloatArray]]:
+        """Give each split of a form with the summed positions of its rows. [m]"""
+        if form in self._weighed:
+            yield from self._weighed[form]
+            return
+        n_items, made = len(form.counts), []
+        splits = self.splits(form)
+        is_small = sum(len(s.front) + len(s.rear) for s in splits) <= MOST_KEPT
+        for split in splits:
+            made.append((split, *split.weights(positions_m, n_items)))
+            yield made[-1]
+            if not is_small:
+                made.clear()
+        if is_small:
+            self._weighed[form] = made
 
     def count(self, form: Form) -> int:
         """Return the number of arrangements of a form."""

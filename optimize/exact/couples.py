@@ -189,8 +189,7 @@ class Couples:
         items = table.items.T[group.distinct]  # (classes, items, sums)
         counts = np.array(group.form.counts)
         shift = np.einsum("i,cis->cs", counts, table.offsets.T[group.distinct])
-        for split in self.arrangements.splits(group.form):
-            front, rear = split.weights(table.positions_m, items.shape[1])
+        for split, front, rear in self.arrangements.tables(group.form, table.positions_m):
             n_rear = max(1, len(rear))
             n_front = max(1, min(len(front), BLOCK // n_rear))
             n_classes = max(1, BLOCK // (n_rear * n_front))
