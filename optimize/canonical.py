@@ -44,8 +44,11 @@ def symmetries(study: Study, family: Family) -> tuple[Symmetry, ...]:
         if is_mirrored and ("mirror" not in keeps or engine.pin_path_offset_m):
             continue
         cylinders = _matching_cylinders(family, is_reversed=is_reversed, is_mirrored=is_mirrored)
-        if cylinders is not None:
-            found.append(Symmetry(cylinders=cylinders, is_mirrored=is_mirrored))
+        if cylinders is None:
+            continue
+        way = Symmetry(cylinders=cylinders, is_mirrored=is_mirrored)
+        if way not in found:  # an engine that is short enough reads the same from both ends
+            found.append(way)
     return tuple(found)
 
 

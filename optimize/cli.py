@@ -367,6 +367,66 @@ def gap(run_dir: Path, exact: Path | None, workers: int | None, as_json: bool) -
     gap_and_print(run_dir, exact=exact, workers=workers, as_json=as_json)
 
 
+@main.command(epilog="Try: crankfront polish results/compact-four-stroke --evaluations 3000")
+@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.option(
+    "--study",
+    type=click.Path(path_type=Path),
+    metavar="STUDY.toml",
+    help="Space to polish in, with the run's givens, families and objectives; by default the "
+    "run's own with continuous throw angles.",
+)
+@click.option(
+    "--evaluations",
+    type=click.IntRange(1, 10**7),
+    metavar="N",
+    default=1500,
+    show_default=True,
+    help="Designs scored for each start at most.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help='New run directory; by default RUN_DIR with "-polished".',
+)
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
+@click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
+def polish(
+    run_dir: Path,
+    study: Path | None,
+    evaluations: int,
+    out: Path | None,
+    workers: int | None,
+    pictures: bool,
+) -> None:
+    """Move the designs of a run downhill in continuous angles, and say what that gained.
+
+    Starts from every member of every family's own front; firing order, shafts and banks stay.
+    Nothing is proved for continuous angles.
+    """
+    _require_own_evaluate()
+    from optimize.polish_session import polish_and_write
+    from optimize.tables import print_shortlist
+    from optimize.texts import CAUTION
+
+    done = polish_and_write(
+        run_dir,
+        study_file=study,
+        evaluations=evaluations,
+        out=out,
+        workers=workers,
+        pictures=pictures,
+    )
+    if done.picks:
+        print_shortlist(done.study, done.common, done.picks)
+        click.echo(CAUTION)
+    click.echo(done.headline)
+    click.echo(f"Front of {len(done.common)} designs, polish.json and summary.md in {done.folder}")
+    if done.common.empty:
+        sys.exit(1)
+
+
 @main.command(epilog="Try: crankfront metrics --json")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
 def metrics(as_json: bool) -> None:

@@ -39,17 +39,27 @@ class Group:
 
 
 def groups_of(space: Space, frame: Frame, kinds: IntArray) -> list[Group]:
-    """Return classes grouped by form, in order of first appearance."""
-    members: dict[Form, list[int]] = {}
-    rows: dict[Form, list[IntArray]] = {}
-    for index, row in enumerate(kinds):
-        form, distinct = form_of(space, frame, row)
-        members.setdefault(form, []).append(index)
-        rows.setdefault(form, []).append(distinct)
-    return [
-        Group(form=form, members=np.array(members[form]), distinct=np.array(rows[form]))
-        for form in members
-    ]
+    """Return classes grouped by form.
+
+    Without mirror-symmetric cranks the form follows from where a class's sorted kinds change, so
+    that whole blocks are grouped at once.
+    """
+    is_new = np.ones(kinds.shape, bool)
+    is_new[:, 1:] = kinds[:, 1:] != kinds[:, :-1]
+    codes = is_new @ (1 << np.arange(kinds.shape[1]))
+    found = []
+    for code in np.unique(codes):
+        members = np.flatnonzero(codes == code)
+        distinct = kinds[members][:, is_new[members[0]]]
+        if not space.study.mirror_symmetric:
+            form, _ = form_of(space, frame, kinds[members[0]])
+            found.append(Group(form=form, members=members, distinct=distinct))
+            continue
+        forms = [form_of(space, frame, kinds[row])[0] for row in members]
+        for form in dict.fromkeys(forms):
+            same = np.array([other == form for other in forms])
+            found.append(Group(form=form, members=members[same], distinct=distinct[same]))
+    return found
 
 
 class Couples:

@@ -287,9 +287,9 @@ def _unmoved(designs: Designs, island: Island, way: object) -> int:
 
 def _matches(boxes: IntArray, targets: IntArray) -> np.ndarray:
     """Return which vectors are among the targets; leading axes are kept."""
-    flat = boxes.reshape(-1, boxes.shape[-1])
-    if not flat.shape[1]:
+    if not boxes.shape[-1]:
         return np.ones(boxes.shape[:-1], bool)
+    flat = boxes.reshape(-1, boxes.shape[-1])
     codes = packed(np.concatenate([flat, targets]))
     found: np.ndarray = np.isin(codes[: len(flat)], codes[len(flat) :])
     return found.reshape(boxes.shape[:-1])
