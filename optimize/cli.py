@@ -427,6 +427,28 @@ def polish(
         sys.exit(1)
 
 
+@main.command(epilog="Try: crankfront equals results/every-v-eight D6")
+@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.argument("design")
+@click.option(
+    "--most", type=click.IntRange(1), default=200, show_default=True, help="Designs to stop at."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option(
+    "--parquet", type=click.Path(path_type=Path), metavar="FILE.parquet", help="Write all columns."
+)
+def equals(run_dir: Path, design: str, most: int, as_json: bool, parquet: Path | None) -> None:
+    """List all designs that a member of a front stands for.
+
+    They have the same rounded objectives, so no difference that matters; the lattice is gone
+    through once more for them.
+    """
+    _require_own_evaluate()
+    from optimize.exact.equals_session import list_equals
+
+    list_equals(run_dir, design, most=most, as_json=as_json, parquet=parquet)
+
+
 @main.command(epilog="Try: crankfront metrics --json")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
 def metrics(as_json: bool) -> None:

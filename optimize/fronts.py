@@ -85,7 +85,7 @@ def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFr
         The common front, sorted by objectives and named D1, D2, ...; and every member of every
         family's own front with `on_front`, `dominated_by` and `dominated_how`.
     """
-    parts = [_family_rows(study, front) for front in fronts if len(front)]
+    parts = [design_rows(study, front) for front in fronts if len(front)]
     if not parts:
         return pd.DataFrame(), pd.DataFrame()
     rows = pd.concat(parts, ignore_index=True)
@@ -134,8 +134,8 @@ def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.n
         rows.loc[row, "dominated_how"] = ", ".join(words)
 
 
-def _family_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
-    """Return the members of one family's front, scored by the plain path."""
+def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
+    """Return designs of one family as a table, scored by the plain path, one row a design."""
     family, designs = front.island.family, front.designs
     batch, engine = designs.batch, family.engine
     n = len(front)

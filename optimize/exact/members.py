@@ -106,13 +106,46 @@ def members_of(
         return found
     for begin in range(start, stop, sweep.block):
         classes = sweep.classes.rows(slice(begin, min(begin + sweep.block, stop)))
-        work = _Block(sweep, frame, classes, targets)
+        work = Block(sweep, frame, classes, targets)
         for target, member in work.members().items():
             found.setdefault(target, Member()).merge(member)
     return found
 
 
-class _Block:
+@dataclass(frozen=True, slots=True)
+class Product:
+    """Arrangements and firings of one class under one setting, all of which have a target.
+
+    Attributes
+    ----------
+    rows : array of int, shape (arrangements, places)
+        Kinds.
+    fired : array, shape (firings, cylinders)
+        Firing angles in the order of the class's items. [deg]
+    best : array, shape (cylinders,)
+        The firing to be shown.
+    """
+
+    index: int
+    setting: int
+    target: int
+    rows: IntArray
+    fired: FloatArray
+    best: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Single:
+    """Candidates of one class under one setting that have a target, scored one by one."""
+
+    target: int
+    setting: int
+    designs: Designs
+    share: Fraction
+    totals: FloatArray
+
+
+class Block:
     """One block of classes on the way to its members."""
 
     def __init__(self, sweep: Sweep, frame: int, classes: Classes, targets: IntArray) -> None:
@@ -161,7 +194,7 @@ class _Block:
                 rows = self._arrangements(one, setting, target)
                 if len(rows):
                     best = fired[np.argmin(np.round(outcomes.totals[mine][wanted], 6))]
-                    self._take(index, setting, target, rows, fired, best)
+                    self.take(Product(index, setting, target, rows, fired, best))
 
     def _arrangements(self, one: Group, setting: int, target: int) -> IntArray:
         sweep = self.sweep
@@ -174,23 +207,17 @@ class _Block:
         rows, _ = sweep.couples.within(one, setting, np.inf)
         return rows
 
-    def _take(
-        self,
-        index: int,
-        setting: int,
-        target: int,
-        rows: IntArray,
-        fired: FloatArray,
-        best: FloatArray,
-    ) -> None:
+    def take(self, hit: Product) -> None:
         """Add arrangements times firings of one class to a member."""
-        share = Fraction(int(self.classes.twins[index]), int(self.classes.turns[index]))
+        rows, fired, setting = hit.rows, hit.fired, hit.setting
+        share = Fraction(int(self.classes.twins[hit.index]), int(self.classes.turns[hit.index]))
         fixed = [share * n for n in self._fixed(rows, fired, setting)]
         member = Member(raw=share * (len(rows) * len(fired)), fixed=fixed)
         space, frame = self.sweep.space, self.sweep.frame
-        designs = with_firing(space, frame, rows[:1], best[np.newaxis], [space.settings[setting]])
+        best = hit.best[np.newaxis]
+        designs = with_firing(space, frame, rows[:1], best, [space.settings[setting]])
         self._choose(member, designs, setting)
-        self.found.setdefault(target, Member()).merge(member)
+        self.found.setdefault(hit.target, Member()).merge(member)
 
     def _fixed(self, rows: IntArray, fired: FloatArray, setting: int) -> list[int]:
         """Return how many candidates each symmetry but the first leaves as they are."""
@@ -215,7 +242,6 @@ class _Block:
     def _list(self, setting: int, outcomes: Outcomes) -> None:
         """Score candidates one by one and count those that have a target."""
         pairs = np.column_stack([outcomes.classes, np.full(len(outcomes.classes), setting)])
-        space = self.sweep.space
         for listed in candidates_of(self.sweep, self.classes, pairs, outcomes):
             objectives, violations = self.island.judge(listed.designs)
             boxes = rounded_boxes(objectives, self.sweep.resolutions)
@@ -225,21 +251,19 @@ class _Block:
             )
             for target, wanted in enumerate(self.targets):
                 rows = np.flatnonzero(feasible & (boxes == wanted).all(axis=1))
-                if not len(rows):
-                    continue
-                designs = Designs(
-                    batch=listed.designs.batch.rows(rows), splay_deg=listed.designs.splay_deg[rows]
-                )
-                fixed = [share * _unmoved(designs, self.island, way) for way in space.ways[1:]]
-                member = Member(raw=share * len(rows), fixed=fixed)
-                totals = (objectives[rows] / self.sweep.resolutions).sum(axis=1)
-                best = int(np.argmin(np.round(totals, 6)))
-                first = Designs(
-                    batch=designs.batch.rows(np.array([best])),
-                    splay_deg=designs.splay_deg[best : best + 1],
-                )
-                self._choose(member, first, setting)
-                self.found.setdefault(target, Member()).merge(member)
+                if len(rows):
+                    designs = picked(listed.designs, rows)
+                    totals = (objectives[rows] / self.sweep.resolutions).sum(axis=1)
+                    self.take_listed(Single(target, setting, designs, share, totals))
+
+    def take_listed(self, hit: Single) -> None:
+        """Add candidates of one class to a member, each counted as a share."""
+        designs, ways = hit.designs, self.sweep.space.ways[1:]
+        fixed = [hit.share * _unmoved(designs, self.island, way) for way in ways]
+        member = Member(raw=hit.share * len(designs.batch), fixed=fixed)
+        best = np.array([int(np.argmin(np.round(hit.totals, 6)))])
+        self._choose(member, picked(designs, best), hit.setting)
+        self.found.setdefault(hit.target, Member()).merge(member)
 
     def _choose(self, member: Member, designs: Designs, setting: int) -> None:
         """Make one candidate the representative, written as its canonical twin."""
@@ -271,6 +295,11 @@ class _Block:
                 off = np.where(banks == mine[cylinder], off, np.inf)
             kinds.append(int(np.argmin(off)))
         return kinds
+
+
+def picked(designs: Designs, rows: IntArray) -> Designs:
+    """Return the chosen designs."""
+    return Designs(batch=designs.batch.rows(rows), splay_deg=designs.splay_deg[rows])
 
 
 def _same_banks(here: IntArray, there: IntArray, n: int) -> np.ndarray:

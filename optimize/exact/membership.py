@@ -19,6 +19,14 @@ from optimize.study import Choice, Study
 
 _SAME_DEG = 1e-6  # angles closer than this are one: round-off of sums, far below any lattice
 _SAME = 1e-9  # the same for fractions
+_NUMBERS = (
+    "bank_angle_deg",
+    "splay_deg",
+    "reciprocating_fraction",
+    "rotating_fraction",
+    "cylinders",
+    "equals",
+)
 
 
 def shape_problem(row: pd.Series, family: Family | None) -> str | None:
@@ -45,6 +53,9 @@ def shape_problem(row: pd.Series, family: Family | None) -> str | None:
             return f"{name} has {len(row[name])} entries, not {length}"
         if not np.isfinite(np.array(row[name], float)).all():
             return f"{name} holds what is no number"
+    for name in _NUMBERS:
+        if not math.isfinite(row[name]):
+            return f"{name} is no number"
     given = (row["arrangement"], int(row["cylinders"]), row["pins"])
     if given != (family.arrangement, n, family.pins):
         return "arrangement, cylinders or pins are not those of its family"

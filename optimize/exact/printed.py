@@ -16,6 +16,8 @@ from optimize.files import json_text
 from optimize.tables import console
 from optimize.texts import value_text
 
+MOST_EXAMPLES = 8  # printed under the table; the JSON document holds them all
+
 
 def verify_and_print(folder: Path, *, sample: int, seed: int | None, as_json: bool) -> bool:
     """Verify a run directory, print what came out, and return whether all holds.
@@ -63,7 +65,10 @@ def _print_verification(found: Verification) -> None:
     for check in found.checks:
         table.add_row(check.check, "yes" if check.holds else "NO", escape(check.detail))
     console().print(table, highlight=False)
-    lines = [f"Counterexample: {_example_text(e)}" for e in found.sample["counterexamples"]]
+    examples = found.sample["counterexamples"]
+    lines = [f"Counterexample: {_example_text(e)}" for e in examples[:MOST_EXAMPLES]]
+    if len(examples) > MOST_EXAMPLES:
+        lines.append(f"{len(examples) - MOST_EXAMPLES} more counterexamples with --json.")
     lines += [f"Remark: {remark}." for remark in found.remarks]
     if found.sample["drawn"]:
         drawn, seed = found.sample["drawn"], found.sample["seed"]

@@ -140,12 +140,14 @@ def _table(path: Path, study: Study) -> pd.DataFrame:
     table = read_front(path)
     if table.empty:
         return table
-    needed = [*_COLUMNS, *(f"{objective.key}_rounded" for objective in study.objectives)]
-    missing = [column for column in needed if column not in table.columns]
+    rounded = [f"{objective.key}_rounded" for objective in study.objectives]
+    missing = [column for column in (*_COLUMNS, *rounded) if column not in table.columns]
     if missing:
         raise InputError(
             str(path), f"no column {', '.join(missing)}", "a front of the study.toml beside it"
         )
+    if not np.isfinite(table[rounded].to_numpy(float)).all():
+        raise InputError(str(path), "a rounded objective that is no number", "a front as written")
     return table
 
 
