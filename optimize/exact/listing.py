@@ -10,6 +10,9 @@ import numpy as np
 
 from evaluate import firing
 from evaluate.batch import FloatArray, IntArray
+from evaluate.metrics import score
+from optimize.archive import rounded_boxes
+from optimize.exact.boxes import behind
 from optimize.exact.classes import Classes
 from optimize.exact.couples import Group, groups_of
 from optimize.exact.outcomes import Outcomes
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
 
 #: Candidates scored together.
 BLOCK = 1 << 15
+HAIR = 1e-6  # of a resolution
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,9 +79,13 @@ def arrangements_of(sweep: Sweep, group: Group) -> Iterator[IntArray]:
 
 
 def candidates_of(
-    sweep: Sweep, classes: Classes, pairs: IntArray, outcomes: Outcomes
+    sweep: Sweep,
+    classes: Classes,
+    pairs: IntArray,
+    outcomes: Outcomes,
+    archive: IntArray | None = None,
 ) -> Iterator[Listed]:
-    """Give every candidate of some classes and settings, in blocks of one class and setting.
+    """Give the candidates of some classes and settings, in blocks of one class and setting.
 
     Parameters
     ----------
@@ -85,24 +93,55 @@ def candidates_of(
         The space and frame.
     classes : Classes
         A block of classes.
-    pairs : array of int, shape (pairs, 2)
-        Class of the block, and setting.
+    pairs : array of int, shape (pairs, 2 + objectives)
+        Class of the block, setting, and rounded objectives on the levels of frame and force, all
+        others at their floor.
     outcomes : Outcomes
-        Their feasible firings.
+        Feasible firings of the classes.
+    archive : array of int, shape (members, objectives), or None
+        Candidates whose bounds are behind a member are left out.
     """
-    space, frame = sweep.space, sweep.frame
+    space = sweep.space
     order = np.argsort(outcomes.classes, kind="stable")
     edges = np.searchsorted(outcomes.classes[order], np.arange(len(classes) + 1))
-    wanted = np.unique(pairs, axis=0)
-    for index in np.unique(wanted[:, 0]).tolist():
-        group = groups_of(space, frame, classes.kinds[index : index + 1])[0]
-        firings = outcomes.angles_deg[order[edges[index] : edges[index + 1]]]
+    _, first = np.unique(pairs[:, :2], axis=0, return_index=True)
+    for index, setting, *bound in pairs[np.sort(first)].tolist():
+        group = groups_of(space, sweep.frame, classes.kinds[index : index + 1])[0]
+        mine = order[edges[index] : edges[index + 1]]
         for kinds in arrangements_of(sweep, group):
             step = max(1, BLOCK // len(kinds))
-            for begin in range(0, len(firings), step):
-                some = firings[begin : begin + step]
-                rows = np.repeat(kinds, len(some), axis=0)
-                fired = np.tile(some, (len(kinds), 1))
-                for setting in wanted[wanted[:, 0] == index, 1].tolist():
-                    designs = with_firing(space, frame, rows, fired, [space.settings[setting]])
-                    yield Listed(designs=designs, index=index, setting=setting)
+            for begin in range(0, len(mine), step):
+                some = mine[begin : begin + step]
+                place, fired = (grid.ravel() for grid in np.indices((len(kinds), len(some))))
+                if archive is not None:
+                    vectors = _bounds(sweep, kinds, setting, bound, outcomes.boxes[some])
+                    ahead = np.flatnonzero(~behind(vectors, archive))
+                    place, fired = place[ahead], fired[ahead]
+                if not len(place):
+                    continue
+                designs = with_firing(
+                    space,
+                    sweep.frame,
+                    kinds[place],
+                    outcomes.angles_deg[some[fired]],
+                    [space.settings[setting]],
+                )
+                yield Listed(designs=designs, index=index, setting=setting)
+
+
+def _bounds(
+    sweep: Sweep, kinds: IntArray, setting: int, bound: list[int], firings: IntArray
+) -> IntArray:
+    """Return vectors that arrangements times firings cannot better, (pairs, objectives)."""
+    columns = sweep.levels.columns
+    shape = (len(kinds), len(firings))
+    vectors = np.broadcast_to(np.array(bound), (*shape, len(bound))).copy()
+    vectors[:, :, list(columns["firing"])] = firings
+    for column in columns["couple"]:
+        step = sweep.resolutions[column]
+        designs = sweep.space.designs(sweep.frame, kinds, None, [sweep.space.settings[setting]])
+        values = score(sweep.space.engine, designs.batch, ["couple_rms_Nm"])
+        # A hair below the value: a twin's last digits may be less.
+        boxes = rounded_boxes(values - HAIR * step, np.array([step]))
+        vectors[:, :, column] = boxes
+    return vectors.reshape(-1, len(bound))

@@ -100,8 +100,12 @@ class Sweep:
 
     @property
     def block(self) -> int:
-        """Return how many classes are looked at together."""
-        return int(np.clip(MOST_FIRINGS // self.space.n_bit_sets, 1, 2048))
+        """Return how many classes are looked at together.
+
+        Few where single candidates are scored, so that what they have bounds the next ones.
+        """
+        most = 64 if self.is_listed else 2048
+        return int(np.clip(MOST_FIRINGS // self.space.n_bit_sets, 1, most))
 
     def force(self, classes: Classes) -> tuple[IntArray, np.ndarray]:
         """Return rounded objectives on the levels of frame and force, and whether limits are kept.
@@ -222,7 +226,10 @@ class Sweep:
 
         island = Island(self.space.study, self.space.family)
         found = archive[:0]
-        for listed in candidates_of(self, classes, pairs[:, :2], outcomes):
+        columns = list(self.levels.columns["firing"])
+        bounds = pairs.copy()
+        bounds[:, 2:][:, columns] = self.floor[columns]
+        for listed in candidates_of(self, classes, bounds, outcomes, archive):
             objectives, violations = island.judge(listed.designs)
             feasible = (violations <= 0).all(axis=1)
             boxes = rounded_boxes(objectives[feasible], self.resolutions)
