@@ -192,7 +192,8 @@ def lattice_splays_deg(study: Study, family: Family) -> FloatArray:
     """Return the splays on the lattice, without 0, which is a shared pin. [deg]"""
     step, limit_deg = study.throw_angle_step_deg, splay_limit_deg(study, family.engine)
     most = int(limit_deg / step + 1e-9)
-    steps = [k for k in range(-most, most + 1) if k]
+    half_turn = step * most >= 180 - 1e-9  # -180 and 180 are one
+    steps = [k for k in range(-most + half_turn, most + 1) if k]
     return step * np.array(steps if steps else [0], float)
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.random import Generator
 
-from evaluate.batch import FloatArray
+from evaluate.batch import FloatArray, IntArray
 from optimize.genome import Genome, Segment
 
 RESET_SHARE = 0.3  # of mutations that draw afresh instead of moving to a neighbour
-SWAP_RATE = 0.3  # children in which two throws change places
+CROSSED_SHARE = 0.25  # of pairs that exchange genes; the children of others are only mutated
+MORE_MUTATIONS = 0.5  # genes mutated in a child on average, on top of the one that always is
+SWAP_RATE = 0.3  # children in which two throws change places, with all that belongs to them
+TURN_RATE = 0.15  # children in which several throws are turned by one angle
 _BELOW_ONE = np.nextafter(1.0, 0.0)
 
 
@@ -34,11 +39,13 @@ def crossover(
 
     Notes
     -----
-    Every gene is exchanged with probability 1/2. Continuous genes are then blended half of the
-    time: angles along the shorter arc, numbers along the straight line, a little beyond the
+    A quarter of the pairs exchange each gene with probability 1/2; more of it tears apart angles
+    and firing bits that only make sense together. Their continuous genes are then blended half of
+    the time: angles along the shorter arc, numbers along the straight line, a little beyond the
     parents. Lattice angles, bits, slots and ranks are never blended.
     """
-    exchanged = rng.random(first.shape) < 0.5
+    crossed = rng.random((len(first), 1)) < CROSSED_SHARE
+    exchanged = crossed & (rng.random(first.shape) < 0.5)
     one = np.where(exchanged, second, first)
     two = np.where(exchanged, first, second)
     for segment in genome.segments:
@@ -48,7 +55,7 @@ def crossover(
         gap = two[:, columns] - one[:, columns]
         if segment.kind == "angle":
             gap = (gap + 0.5) % 1 - 0.5
-        blended = rng.random(gap.shape) < 0.5
+        blended = crossed & (rng.random(gap.shape) < 0.5)
         share = np.where(blended, rng.uniform(-0.25, 0.5, gap.shape), 0.0)
         one[:, columns] = _into_range(segment, one[:, columns] + share * gap)
         two[:, columns] = _into_range(segment, two[:, columns] - share * gap)
@@ -68,18 +75,19 @@ def mutate(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
         Source of chance.
     """
     mutated = genomes.copy()
-    rate = min(0.5, 1.5 / genome.n_genes)
+    hits = rng.random(genomes.shape) < min(0.5, MORE_MUTATIONS / genome.n_genes)
+    hits[np.arange(len(genomes)), rng.integers(0, genome.n_genes, len(genomes))] = True
     for segment in genome.segments:
         columns = slice(segment.start, segment.stop)
         old = mutated[:, columns]
-        hit = rng.random(old.shape) < rate
+        hit = hits[:, columns]
         if segment.kind == "key":
             mutated[:, columns] = _swapped_keys(old, hit, rng)
             continue
         reset = (rng.random(old.shape) < RESET_SHARE) | (segment.kind == "pick")
         moved = np.where(reset, rng.random(old.shape), _neighbours(segment, old, rng))
         mutated[:, columns] = np.where(hit, moved, old)
-    return _swap_throws(genome, mutated, rng)
+    return _turn_together(genome, _swap_cylinders(genome, mutated, rng), rng)
 
 
 def _neighbours(segment: Segment, genes: FloatArray, rng: Generator) -> FloatArray:
@@ -110,29 +118,68 @@ def _swapped_keys(keys: FloatArray, hit: np.ndarray, rng: Generator) -> FloatArr
     return keys
 
 
-def _swap_throws(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
-    """Return genomes of which some have two throws (angles and firing bits) in each other's place.
+def _swap_cylinders(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
+    """Return genomes of which some have two cylinders, or pairs, in each other's place.
 
-    Forces and firing only depend on which angles there are, couples on their places along the
-    crank: exchanging throws searches the second without losing the first.
+    Forces and firing only depend on which cylinders there are, couples on their places along the
+    crank: exchanging angles, firing bits and banks searches the second without losing the first.
+    The first throw, from which angles count, stays.
     """
-    names = [segment.name for segment in genome.segments]
-    if "throw_angles" not in names:
-        return genomes
-    angles = genome.segment("throw_angles")
-    count = angles.stop - angles.start
+    columns = _exchanged_columns(genome)
+    count = len(columns)
     if count < 2:
         return genomes
     rows = np.flatnonzero(rng.random(len(genomes)) < SWAP_RATE)
     places = np.argsort(rng.random((len(rows), count)), axis=1)[:, :2]
-    _exchange(genomes, rows, angles.start + places)
-    if "firing_bits" in names and not genome.study.mirror_symmetric:
-        bits = genome.segment("firing_bits")
-        if genome.family.is_paired:  # throw t >= 1 drives cylinders 2t and 2t + 1, bits 2t - 1, 2t
-            for offset in (0, 1):
-                _exchange(genomes, rows, bits.start + 1 + 2 * places + offset)
+    for offset in range(columns.shape[1]):
+        _exchange(genomes, rows, columns[places, offset])
+    return genomes
+
+
+@lru_cache(maxsize=64)
+def _columns_of(segments: tuple[Segment, ...], is_paired: bool, is_mirrored: bool) -> IntArray:
+    """Return the genes of each throw but the first, shape (throws, genes of one)."""
+    known = {segment.name: segment for segment in segments}
+    lead = known.get("throw_angles", known.get("throw_keys"))
+    if lead is None:
+        return np.zeros((0, 0), np.int64)
+    first = 0 if lead.name == "throw_angles" else 1
+    count = lead.stop - lead.start - first
+    throws = np.arange(count)
+    columns = [lead.start + first + throws]
+    for name in ("firing_bits", "turn_keys", "bank_keys"):
+        if name not in known or is_mirrored:
+            continue
+        # Bits begin with the second cylinder, keys with the first.
+        start = known[name].start - (1 if name == "firing_bits" else 0)
+        if is_paired:  # throw t drives cylinders 2t and 2t + 1
+            columns += [start + 2 * (throws + 1), start + 2 * (throws + 1) + 1]
         else:
-            _exchange(genomes, rows, bits.start + places)
+            columns.append(start + throws + 1)
+    return np.stack(columns, axis=1)
+
+
+def _exchanged_columns(genome: Genome) -> IntArray:
+    return _columns_of(genome.segments, genome.family.is_paired, genome.study.mirror_symmetric)
+
+
+def _turn_together(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
+    """Return genomes of which some have several throws turned by one angle.
+
+    What cancels between the throws of a group, such as three at 120 degrees, still does when the
+    group is turned against the rest; throw by throw the way there leads through worse cranks.
+    """
+    angles = next((s for s in genome.segments if s.name == "throw_angles"), None)
+    if angles is None or angles.stop - angles.start < 2:
+        return genomes
+    rows = np.flatnonzero(rng.random(len(genomes)) < TURN_RATE)
+    columns = slice(angles.start, angles.stop)
+    old = genomes[rows, columns]
+    turned = rng.random(old.shape) < 0.5
+    far = rng.random((len(rows), 1))
+    if angles.options:
+        far = np.floor(far * angles.options) / angles.options
+    genomes[rows, columns] = _into_range(angles, np.where(turned, old + far, old))
     return genomes
 
 

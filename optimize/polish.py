@@ -133,7 +133,8 @@ def polish(
     Returns
     -------
     Polished
-        The same bits however the starts are dealt out.
+        The same bits however the starts are dealt out, as long as the linear algebra has the same
+        number of threads.
     """
     n, genome = len(starts.batch), island.genome
     genomes = encoded(genome, starts, np.full((n, genome.n_genes), 0.5))

@@ -48,7 +48,6 @@ from optimize.summary import shortlist_rows
 from optimize.texts import CAUTION
 
 RUN = "RUN_DIR"
-POOL_FROM = 30_000  # evaluations that are worth starting processes for
 GIVENS = (
     "cycle_deg",
     "displacement_m3",
@@ -130,7 +129,7 @@ def polish_and_write(
     )
     count = workers or os.cpu_count() or 1
     polished, seconds = [], []
-    with _runner(count, evaluations * len(rows)) as run:
+    with _runner(count) as run:
         for island in islands:
             began = perf_counter()
             mine = rows[rows["family"] == island.family.name]
@@ -234,11 +233,12 @@ def _new_directory(run_dir: Path, out: Path | None) -> Path:
 
 
 @contextlib.contextmanager
-def _runner(workers: int, evaluations: int) -> Iterator[Run]:
-    """Give what deals starts out: to processes where that pays."""
-    if workers == 1 or evaluations < POOL_FROM:
-        yield map
-        return
+def _runner(workers: int) -> Iterator[Run]:
+    """Give what deals starts out to processes.
+
+    Even one worker is a process of its own: the linear algebra of the descents rounds otherwise
+    with several threads, and the result must not depend on the number of workers.
+    """
     with pool(workers) as submit:
 
         def run(

@@ -24,13 +24,16 @@ from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 
 from evaluate.batch import FloatArray
 from optimize import operators
-from optimize.archive import Archive
+from optimize.archive import Archive, rounded_boxes
 from optimize.problem import Island
 from optimize.seeding import first_genomes
 
 #: Rounds of so many random draws may bring no new design before an island counts as exhausted.
 FRUITLESS_ROUNDS = 25
 STRANGERS = 512
+#: Parents taken from the archive at most. Fewer while it is small: two of its size, measured by the
+#: population, since the neighbours of a few members are soon all known.
+ARCHIVE_SHARE = 0.5
 
 
 @dataclass(slots=True)
@@ -122,6 +125,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     """
 
     visited: set[int]
+    found: Archive
     members: _Members
     is_exhausted = False
 
@@ -171,13 +175,25 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
         return Population.new("X", genomes)
 
     def _children(self, n: int) -> FloatArray:
-        """Return n children of parents that won a binary tournament."""
-        genome, rng, genomes = self.problem.island.genome, self.random_state, self.members.genomes
+        """Return n children of parents from the archive and of winners of a tournament."""
+        genome, rng = self.problem.island.genome, self.random_state
         n_pairs = (n + 1) // 2
-        parents = _tournament(self.members, 2 * n_pairs, rng)
-        pair = (genomes[parents[:n_pairs]], genomes[parents[n_pairs:]])
-        children = np.concatenate(operators.crossover(genome, *pair, rng))
-        return operators.mutate(genome, children[:n], rng)
+        parents = self._parents(2 * n_pairs)
+        children = operators.crossover(genome, parents[:n_pairs], parents[n_pairs:], rng)
+        return operators.mutate(genome, np.concatenate(children)[:n], rng)
+
+    def _parents(self, n: int) -> FloatArray:
+        """Return n parents: the population's winners, some replaced by members of the archive.
+
+        A population of the size of the front forgets by crowding what the archive still holds.
+        """
+        rng, archive = self.random_state, self.found
+        parents = self.members.genomes[_tournament(self.members, n, rng)]
+        share = min(ARCHIVE_SHARE, 2 * len(archive) / self.pop_size)
+        replaced = np.flatnonzero(rng.random(n) < share)
+        if len(replaced):
+            parents[replaced] = archive.genomes[rng.integers(0, len(archive), len(replaced))]
+        return parents
 
     def _survive(
         self,
@@ -186,17 +202,23 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
         objectives: FloatArray,
         violations: FloatArray,
     ) -> None:
-        """Keep the best: feasible designs by rank and crowding, then the least infeasible."""
+        """Keep the best: feasible designs by rank and crowding, then the least infeasible.
+
+        What is better by less than the resolution is not better, here as in the archive; of
+        equals all but one have no room around them and go first.
+        """
+        resolutions = np.array([o.resolution for o in self.problem.island.study.objectives])
+        rounded = rounded_boxes(objectives, resolutions).astype(float)
         total = np.maximum(violations, 0).sum(axis=1)
         feasible = np.flatnonzero(total <= 0)
         kept: list[NDArray[np.int64]] = []
         rank, crowding = np.zeros(len(genomes)), np.zeros(len(genomes))
         left = self.pop_size
-        fronts = self.survival.nds.do(objectives[feasible]) if len(feasible) else []
+        fronts = self.survival.nds.do(rounded[feasible]) if len(feasible) else []
         for number, places in enumerate(fronts):
             front = feasible[places]
             rank[front] = number
-            distance = self.survival.crowding_func.do(objectives[front], n_remove=0)
+            distance = self.survival.crowding_func.do(rounded[front], n_remove=0)
             crowding[front] = np.nan_to_num(distance, posinf=1e300)
             order = np.lexsort([self.random_state.random(len(front)), -crowding[front]])
             kept.append(front[order[:left]] if len(front) > left else front)
@@ -282,6 +304,7 @@ def advance(
         _restore(algorithm, state)
         archive, evaluations, generation = state.archive, state.evaluations, state.generation
         feasible_seen, least = state.feasible_seen, state.least_violation
+    algorithm.found = archive
     history: list[tuple[int, int, float, FloatArray | None]] = []
     for _ in range(generations):
         if algorithm.is_exhausted:

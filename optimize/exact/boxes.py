@@ -57,6 +57,17 @@ def behind(rows: IntArray, archive: IntArray) -> np.ndarray:
     return result
 
 
+def reaches(rows: IntArray, targets: IntArray) -> np.ndarray:
+    """Return which rows are nowhere above some target."""
+    _, first, inverse = np.unique(packed(rows), return_index=True, return_inverse=True)
+    unique = rows[first]
+    near = np.zeros(len(unique), bool)
+    for target in targets:
+        near |= (unique <= target).all(axis=1)
+    found: np.ndarray = near[inverse.ravel()]
+    return found
+
+
 def best_of(*parts: IntArray) -> IntArray:
     """Return the distinct rows that no other row dominates, in rising order."""
     rows, _, _ = distinct(np.concatenate(parts))

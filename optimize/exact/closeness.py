@@ -220,8 +220,8 @@ def _read_exact(run: RunFiles, exact: RunFiles) -> tuple[dict[str, IntArray], di
             "--exact", f"another space: {'; '.join(changed)}", "an enumeration of the same space"
         )
     certificate = exact.certificate
-    if certificate is None or not certificate.is_complete:
-        got = "no certificate" if certificate is None else "a certificate that is not complete"
+    if certificate is None or not certificate.is_finished:
+        got = "no certificate" if certificate is None else "an enumeration that was not finished"
         raise InputError("--exact", f"{exact.folder} with {got}", "a finished run of enumerate")
     fronts = {}
     for family in certificate.families:

@@ -16,7 +16,7 @@ from optimize.exact.rotors import RotorTable, as_real, mean_squares, rotor_table
 from optimize.exact.space import Frame, Setting, Space
 
 #: Entries of one matrix product: the result stays in the cache.
-BLOCK = 1 << 17
+BLOCK = 1 << 16
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,6 +69,7 @@ class Couples:
         self.space, self.frame = space, frame
         self.arrangements = Arrangements(space, frame)
         self.table: RotorTable = rotor_table(space, frame)
+        self._buffer = np.empty(BLOCK)
 
     def least_boxes(
         self, group: Group, setting: int, resolution: float, limit_Nm: float
@@ -188,12 +189,20 @@ class Couples:
         twins = canonical_twins(designs, self.space.ways, cycle_deg=self.space.study.cycle_deg)
         return score(self.space.engine, twins.batch, ["couple_rms_Nm"])[:, 0]
 
+    def _room(self, shape: tuple[int, int, int]) -> FloatArray:
+        """Return memory for a result, the same each time."""
+        size = shape[0] * shape[1] * shape[2]
+        if size > len(self._buffer):
+            self._buffer = np.empty(size)
+        return self._buffer[:size].reshape(shape)
+
     def _products(
         self, group: Group, setting: int, *, sizes_only: bool = False
     ) -> Iterator[tuple[Split, int, slice, FloatArray, float]]:
         """Give the mean squares of all pairs of half-cranks, in blocks.
 
-        Each is (split, first row of the front, classes, squares (classes, front, rear), error).
+        Each is (split, first row of the front, classes, squares (classes, front, rear), error);
+        the squares hold until the next one is asked for.
         """
         table, weights = self.table, np.repeat(np.sqrt(self.table.weights[setting]), 2)
         items = table.items.T[group.distinct]  # (classes, items, sums)
@@ -210,7 +219,10 @@ class Couples:
                     ahead = np.matmul(front[start : start + n_front], items[some])
                     ahead = weights * as_real(ahead + shift[some, np.newaxis])
                     error = round_off(ahead, back)
-                    squares = np.zeros((1, 1, 1)) if sizes_only else mean_squares(ahead, back)
+                    squares = self._buffer[:0].reshape(0, 0, 0)
+                    if not sizes_only:
+                        shape = (len(ahead), ahead.shape[1], back.shape[1])
+                        squares = mean_squares(ahead, back, self._room(shape))
                     yield split, start, some, squares, error
 
 

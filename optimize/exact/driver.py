@@ -28,6 +28,7 @@ from optimize.exact.boxes import best_of
 from optimize.exact.classes import Classes, classes_of
 from optimize.exact.counting import counts_of
 from optimize.exact.ledger import Account
+from optimize.exact.levels import HAIR
 from optimize.exact.members import Member, members_of
 from optimize.exact.space import Space, n_classes_at_most, why_not_exact
 from optimize.exact.sweep import Sweep
@@ -345,7 +346,8 @@ def _first_archive(study: Study, family: Family) -> IntArray:
     objectives, violations = island.score(first_genomes(island.genome, FIRST_SAMPLE, rng))
     feasible = (violations <= 0).all(axis=1)
     resolutions = np.array([o.resolution for o in study.objectives])
-    boxes = rounded_boxes(objectives[feasible], resolutions)
+    # A hair worse: round-off on the edge of a step must not promise what the sweep does not find.
+    boxes = rounded_boxes(objectives[feasible] + HAIR * resolutions, resolutions)
     return best_of(boxes) if len(boxes) else boxes
 
 

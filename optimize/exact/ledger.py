@@ -85,7 +85,9 @@ def load(folder: Path, *, text: str, n_objectives: int) -> dict[str, Account]:
                 "the versions of the run, or a new --out",
             )
         return {k: _account(v, n_objectives) for k, v in note["families"].items()}
-    except (OSError, ValueError, KeyError, TypeError):
+    except InputError:
+        raise
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError):
         raise InputError(
             "--resume", f"a damaged file ({file.name})", "the file as it was written"
         ) from None
@@ -111,8 +113,11 @@ def _plain_member(member: Member) -> dict[str, Any]:
 
 
 def _account(plain: dict[str, Any], n_objectives: int) -> Account:
+    archive = np.array(plain["archive"], np.int64).reshape(-1, n_objectives)
+    if any(not 0 <= int(row) < len(archive) for row in plain["members"]):
+        raise ValueError("a member without its vector")
     return Account(
-        archive=np.array(plain["archive"], np.int64).reshape(-1, n_objectives),
+        archive=archive,
         seconds=float(plain["seconds"]),
         swept=set(plain["swept"]),
         counted=set(plain["counted"]),

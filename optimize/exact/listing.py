@@ -12,9 +12,10 @@ from evaluate import firing
 from evaluate.batch import FloatArray, IntArray
 from evaluate.metrics import score
 from optimize.archive import rounded_boxes
-from optimize.exact.boxes import behind
+from optimize.exact.boxes import behind, reaches
 from optimize.exact.classes import Classes
 from optimize.exact.couples import Group, groups_of
+from optimize.exact.levels import HAIR
 from optimize.exact.outcomes import Outcomes
 from optimize.exact.space import Frame, Setting, Space
 from optimize.genome import Designs
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 #: Candidates scored together.
 BLOCK = 1 << 15
-HAIR = 1e-6  # of a resolution
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,7 +83,9 @@ def candidates_of(
     classes: Classes,
     pairs: IntArray,
     outcomes: Outcomes,
+    *,
     archive: IntArray | None = None,
+    targets: IntArray | None = None,
 ) -> Iterator[Listed]:
     """Give the candidates of some classes and settings, in blocks of one class and setting.
 
@@ -100,6 +102,8 @@ def candidates_of(
         Feasible firings of the classes.
     archive : array of int, shape (members, objectives), or None
         Candidates whose bounds are behind a member are left out.
+    targets : array of int, shape (members, objectives), or None
+        Candidates whose bounds are above all of these are left out.
     """
     space = sweep.space
     order = np.argsort(outcomes.classes, kind="stable")
@@ -113,10 +117,13 @@ def candidates_of(
             for begin in range(0, len(mine), step):
                 some = mine[begin : begin + step]
                 place, fired = (grid.ravel() for grid in np.indices((len(kinds), len(some))))
+                vectors = _bounds(sweep, kinds, setting, bound, outcomes.boxes[some])
+                alive = np.ones(len(vectors), bool)
                 if archive is not None:
-                    vectors = _bounds(sweep, kinds, setting, bound, outcomes.boxes[some])
-                    ahead = np.flatnonzero(~behind(vectors, archive))
-                    place, fired = place[ahead], fired[ahead]
+                    alive = ~behind(vectors, archive)
+                if targets is not None:
+                    alive &= reaches(vectors, targets)
+                place, fired = place[alive], fired[alive]
                 if not len(place):
                     continue
                 designs = with_firing(

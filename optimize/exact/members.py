@@ -18,7 +18,7 @@ from evaluate import firing
 from evaluate.batch import FloatArray, IntArray
 from optimize.archive import rounded_boxes
 from optimize.canonical import canonical_twins, written_rows
-from optimize.exact.boxes import packed
+from optimize.exact.boxes import packed, reaches
 from optimize.exact.classes import Classes
 from optimize.exact.couples import Group, groups_of
 from optimize.exact.listing import candidates_of, with_firing
@@ -158,26 +158,39 @@ class Block:
         columns = self.sweep.levels.columns
         early = [*columns["frame"], *columns["force"]]
         boxes, kept = self.sweep.force(self.classes)
-        kept &= _matches(boxes[:, :, early], self.targets[:, early])
+        if self.sweep.is_listed:  # these boxes are bounds
+            flat = boxes.reshape(-1, boxes.shape[-1])
+            kept &= reaches(flat, self.targets).reshape(kept.shape)
+        else:
+            kept &= _matches(boxes[:, :, early], self.targets[:, early])
         rows = np.flatnonzero(kept.any(axis=1))
         if not len(rows):
             return {}
         self.classes, boxes, kept = self.classes.rows(rows), boxes[rows], kept[rows]
-        outcomes = outcomes_of(self.sweep.space, self.sweep.frame, self.classes)
-        known = [*early, *columns["firing"]]
+        outcomes = outcomes_of(
+            self.sweep.space, self.sweep.frame, self.classes, as_bounds=self.sweep.is_listed
+        )
+        if self.sweep.is_listed:
+            pairs = np.argwhere(kept)
+            self._list(np.column_stack([pairs, boxes[kept]]), outcomes)
+        else:
+            self._match(boxes, kept, early, outcomes)
+        return self.found
+
+    def _match(
+        self, boxes: IntArray, kept: np.ndarray, early: list[int], outcomes: Outcomes
+    ) -> None:
+        """Count what has the frame, force and firing of a target, setting by setting."""
+        columns = list(self.sweep.levels.columns["firing"])
+        known = [*early, *columns]
         joined = np.empty((len(outcomes.classes), len(self.targets[0])), np.int64)
         for setting in np.flatnonzero(kept.any(axis=0)).tolist():
-            some = kept[outcomes.classes, setting]
             joined[:, early] = boxes[outcomes.classes, setting][:, early]
-            joined[:, list(columns["firing"])] = outcomes.boxes
-            hit = np.flatnonzero(some & _matches(joined[:, known], self.targets[:, known]))
-            if not len(hit):
-                continue
-            if self.sweep.is_listed:
-                self._list(setting, _taken(outcomes, hit))
-            else:
-                self._count(setting, _taken(outcomes, hit), joined[hit][:, known], known)
-        return self.found
+            joined[:, columns] = outcomes.boxes
+            hit = _matches(joined[:, known], self.targets[:, known])
+            rows = np.flatnonzero(kept[outcomes.classes, setting] & hit)
+            if len(rows):
+                self._count(setting, _taken(outcomes, rows), joined[rows][:, known], known)
 
     def _count(self, setting: int, outcomes: Outcomes, vectors: IntArray, known: list[int]) -> None:
         """Count the candidates of one setting as arrangements times firings."""
@@ -239,11 +252,11 @@ class Block:
             counts.append(count)
         return counts
 
-    def _list(self, setting: int, outcomes: Outcomes) -> None:
+    def _list(self, pairs: IntArray, outcomes: Outcomes) -> None:
         """Score candidates one by one and count those that have a target."""
-        pairs = np.column_stack([outcomes.classes, np.full(len(outcomes.classes), setting)])
-        for listed in candidates_of(self.sweep, self.classes, pairs, outcomes):
-            objectives, violations = self.island.judge(listed.designs)
+        found = candidates_of(self.sweep, self.classes, pairs, outcomes, targets=self.targets)
+        for listed in found:
+            objectives, violations = self.island.judge(self.sweep.twins(listed.designs))
             boxes = rounded_boxes(objectives, self.sweep.resolutions)
             feasible = (violations <= 0).all(axis=1)
             share = Fraction(
@@ -254,7 +267,7 @@ class Block:
                 if len(rows):
                     designs = picked(listed.designs, rows)
                     totals = (objectives[rows] / self.sweep.resolutions).sum(axis=1)
-                    self.take_listed(Single(target, setting, designs, share, totals))
+                    self.take_listed(Single(target, listed.setting, designs, share, totals))
 
     def take_listed(self, hit: Single) -> None:
         """Add candidates of one class to a member, each counted as a share."""

@@ -11,7 +11,7 @@ from evaluate.batch import Batch, FloatArray, IntArray
 from evaluate.metrics import METRICS, Evaluation
 from optimize.archive import rounded_boxes
 from optimize.exact.classes import Classes
-from optimize.exact.levels import Levels, level_of
+from optimize.exact.levels import HAIR, Levels, level_of
 from optimize.exact.space import Frame, Space
 from optimize.study import Bound
 
@@ -60,11 +60,23 @@ def phases_of(space: Space, frame: Frame, kinds: IntArray) -> FloatArray:
 
 
 def outcomes_of(
-    space: Space, frame: Frame, classes: Classes, *, with_limits: bool = True
+    space: Space,
+    frame: Frame,
+    classes: Classes,
+    *,
+    with_limits: bool = True,
+    as_bounds: bool = False,
 ) -> Outcomes:
     """Return all feasible firings of some classes with their scores.
 
-    Without limits, those too that a limit on a metric forbids.
+    Parameters
+    ----------
+    space, frame, classes
+        Whose firings.
+    with_limits : bool
+        Leave out what a limit on a metric forbids.
+    as_bounds : bool
+        Round a hair lower, so that no writing of a design scores below its box.
     """
     phases_deg = phases_of(space, frame, classes.kinds)
     if space.study.even_firing:
@@ -91,7 +103,7 @@ def outcomes_of(
     return Outcomes(
         classes=rows[kept],
         angles_deg=angles_deg[kept],
-        boxes=rounded_boxes(signed, resolutions),
+        boxes=rounded_boxes(signed - (HAIR * resolutions if as_bounds else 0.0), resolutions),
         totals=(signed / resolutions).sum(axis=1),
     )
 

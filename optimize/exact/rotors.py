@@ -119,8 +119,8 @@ def as_real(values: ComplexArray) -> FloatArray:
     return np.ascontiguousarray(values).view(np.float64)
 
 
-def mean_squares(front: FloatArray, rear: FloatArray) -> FloatArray:
-    """Return the mean square of every front half with every rear half: one matrix product.
+def factors(front: FloatArray, rear: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the two matrices whose product is the mean square of every pair of halves.
 
     Parameters
     ----------
@@ -130,12 +130,37 @@ def mean_squares(front: FloatArray, rear: FloatArray) -> FloatArray:
 
     Returns
     -------
+    tuple of two arrays
+        (..., front halves, numbers + 2) and (..., numbers + 2, rear halves).
+    """
+    shape = (*front.shape[:-1], front.shape[-1] + 2)
+    a = np.empty(shape)
+    np.multiply(front, 2.0, out=a[..., :-2])
+    a[..., -2:-1] = _squares(front)
+    a[..., -1] = 1.0
+    b = np.empty((*rear.shape[:-2], rear.shape[-1] + 2, rear.shape[-2]))
+    b[..., :-2, :] = np.swapaxes(rear, -1, -2)
+    b[..., -2, :] = 1.0
+    b[..., -1, :] = _squares(rear)[..., 0]
+    return a, b
+
+
+def mean_squares(front: FloatArray, rear: FloatArray, out: FloatArray | None = None) -> FloatArray:
+    """Return the mean square of every front half with every rear half: one matrix product.
+
+    Parameters
+    ----------
+    front, rear : array, shape (..., halves, numbers)
+        As for `factors`.
+    out : array or None
+        Where to put the result; fresh memory costs as much as the product.
+
+    Returns
+    -------
     array, shape (..., front halves, rear halves)
         Round-off may leave true zeros a little negative: `round_off` says how much.
     """
-    a = np.concatenate([2 * front, _squares(front), np.ones((*front.shape[:-1], 1))], axis=-1)
-    b = np.concatenate([rear, np.ones((*rear.shape[:-1], 1)), _squares(rear)], axis=-1)
-    result: FloatArray = np.matmul(a, np.swapaxes(b, -1, -2))
+    result: FloatArray = np.matmul(*factors(front, rear), out=out)
     return result
 
 

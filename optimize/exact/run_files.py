@@ -69,6 +69,14 @@ class Certificate(msgspec.Struct, kw_only=True):
     not_enumerated: list[LeftOut]
     front_sha256: str
 
+    @property
+    def is_finished(self) -> bool:
+        """Return whether the fronts of the families that it names are exact.
+
+        A run that enumerates some families and searches the others is not complete, but says so.
+        """
+        return self.is_complete or bool(self.not_enumerated)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RunFiles:

@@ -10,12 +10,14 @@ import numpy as np
 from evaluate.batch import FloatArray, IntArray
 from evaluate.metrics import METRICS, score
 from optimize.archive import rounded_boxes
+from optimize.canonical import canonical_twins
 from optimize.exact.boxes import behind, best_of, distinct
 from optimize.exact.classes import Classes, classes_of
 from optimize.exact.couples import Couples, Group, groups_of
-from optimize.exact.levels import Levels, best_possible, level_of, must_list
+from optimize.exact.levels import HAIR, Levels, best_possible, level_of, must_list
 from optimize.exact.outcomes import Outcomes, keeps, outcomes_of
 from optimize.exact.space import Frame, Space
+from optimize.genome import Designs
 from optimize.problem import Island
 
 #: Firings looked at together.
@@ -107,6 +109,13 @@ class Sweep:
         most = 64 if self.is_listed else 2048
         return int(np.clip(MOST_FIRINGS // self.space.n_bit_sets, 1, most))
 
+    def rounded(self, values: FloatArray, column: int) -> IntArray:
+        """Return rounded values of one objective; a hair less where they are bounds only."""
+        step = self.resolutions[column]
+        less = HAIR * step if self.is_listed else 0.0
+        boxes: IntArray = rounded_boxes(values[:, np.newaxis] - less, np.array([step]))[:, 0]
+        return boxes
+
     def force(self, classes: Classes) -> tuple[IntArray, np.ndarray]:
         """Return rounded objectives on the levels of frame and force, and whether limits are kept.
 
@@ -124,17 +133,14 @@ class Sweep:
         for column in self.levels.columns["frame"]:
             objective = study.objectives[column]
             values = objective.sign * self.frame_values[objective.key]
-            steps = self.resolutions[column : column + 1]
-            boxes[:, :, column] = rounded_boxes(values[:, np.newaxis], steps)[:, 0]
+            boxes[:, :, column] = self.rounded(values, column)
         bounds = [b for b in study.bounds if b.key == "force_rms_N"]
         if self.levels.columns["force"] or bounds:
             values = np.sqrt(self.couples.table.force_square(classes.kinds))
             for bound in bounds:
                 kept &= keeps(bound, values)
             for column in self.levels.columns["force"]:
-                steps = self.resolutions[column : column + 1]
-                rounded = rounded_boxes(values.reshape(-1, 1), steps)
-                boxes[:, :, column] = rounded.reshape(shape)
+                boxes[:, :, column] = self.rounded(values.ravel(), column).reshape(shape)
         return boxes, kept
 
     def best_boxes(self, start: int, stop: int, archive: IntArray) -> IntArray:
@@ -167,7 +173,7 @@ class Sweep:
         if not len(rows):
             return archive[:0]
         classes, boxes, alive = classes.rows(rows), boxes[rows], alive[rows]
-        outcomes = outcomes_of(self.space, self.frame, classes)
+        outcomes = outcomes_of(self.space, self.frame, classes, as_bounds=self.is_listed)
         if not len(outcomes.classes):
             return archive[:0]
         pairs = self._pairs(boxes, alive, outcomes, archive)
@@ -218,6 +224,10 @@ class Sweep:
             vectors[:, column] = boxes[boxes >= 0]
         return best_of(vectors) if len(vectors) else vectors
 
+    def twins(self, designs: Designs) -> Designs:
+        """Return each design as its canonical twin, so that equivalent ones score alike."""
+        return canonical_twins(designs, self.space.ways, cycle_deg=self.space.study.cycle_deg)
+
     def _listed(
         self, classes: Classes, pairs: IntArray, outcomes: Outcomes, archive: IntArray
     ) -> IntArray:
@@ -229,8 +239,8 @@ class Sweep:
         columns = list(self.levels.columns["firing"])
         bounds = pairs.copy()
         bounds[:, 2:][:, columns] = self.floor[columns]
-        for listed in candidates_of(self, classes, bounds, outcomes, archive):
-            objectives, violations = island.judge(listed.designs)
+        for listed in candidates_of(self, classes, bounds, outcomes, archive=archive):
+            objectives, violations = island.judge(self.twins(listed.designs))
             feasible = (violations <= 0).all(axis=1)
             boxes = rounded_boxes(objectives[feasible], self.resolutions)
             if len(boxes):

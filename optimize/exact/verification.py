@@ -144,7 +144,9 @@ def _study_check(run: RunFiles) -> Check:
 def _coverage_check(run: RunFiles) -> Check:
     """Check that the certificate speaks of each family once, and of all their members."""
     assert run.certificate is not None
-    problems = [] if run.certificate.is_complete else ["the enumeration was not finished"]
+    problems = [] if run.certificate.is_finished else ["the enumeration was not finished"]
+    if run.certificate.is_complete and run.certificate.not_enumerated:
+        problems.append("it claims to be complete, but leaves families out")
     covered = [family.family for family in run.certificate.families]
     left_out = [family.family for family in run.certificate.not_enumerated]
     names = [family.name for family in run.families]
@@ -305,7 +307,7 @@ def _samples(
     families = _claimed(run)
     if run.certificate and len(families) < len(run.families):
         names = ", ".join(f.name for f in run.families if f not in families)
-        remarks.append(f"not enumerated, so nothing is claimed of them: {names}")
+        remarks.append(f"not enumerated, so nothing is proven of them: {names}")
     if not n or not families:
         remarks.append("no random sample was drawn")
         return []
