@@ -132,8 +132,8 @@ def least_couples(tables: HalfTables, force_limit_N: float) -> np.ndarray:
     rear = [
         np.ascontiguousarray(_real_rows(part[:, used] * root[used]).T) for part in _rear(tables)
     ]
-    squares: np.ndarray = _least(*front, *rear, force_limit_N**2)
-    return np.sqrt(squares)
+    squares = _least(front[0], front[1], rear[0], rear[1], force_limit_N**2)
+    return np.asarray(np.sqrt(squares))
 
 
 def least_couples_plain(tables: HalfTables, force_limit_N: float) -> np.ndarray:
@@ -142,8 +142,8 @@ def least_couples_plain(tables: HalfTables, force_limit_N: float) -> np.ndarray:
         (tables.weights * np.abs(a[:, np.newaxis] + b[np.newaxis]) ** 2).sum(axis=2)
         for a, b in zip(_front(tables), _rear(tables), strict=True)
     )
-    least: np.ndarray = np.where(force <= force_limit_N**2, couple, np.inf).min(axis=1)
-    return np.sqrt(least)
+    least = np.where(force <= force_limit_N**2, couple, np.inf).min(axis=1)
+    return np.asarray(np.sqrt(least))
 
 
 def _front(tables: HalfTables) -> tuple[np.ndarray, np.ndarray]:
@@ -158,11 +158,17 @@ def _real_rows(values: np.ndarray) -> np.ndarray:
     return np.concatenate([values.real, values.imag], axis=1)
 
 
-BLOCK = 512  # rear halves at once: two rows of sums and the tables of the block stay in the cache
+BLOCK = 96  # rear halves at once: two rows of sums and the tables of the block stay in the cache
 
 
 @numba.njit(parallel=True, fastmath=True)
-def _least(front_force, front_couple, rear_force, rear_couple, limit):
+def _least(
+    front_force: np.ndarray,
+    front_couple: np.ndarray,
+    rear_force: np.ndarray,
+    rear_couple: np.ndarray,
+    limit: float,
+) -> np.ndarray:
     n_front, n_parts = front_force.shape
     n_rear = rear_force.shape[1]
     out = np.full(n_front, 1e300)
@@ -173,13 +179,14 @@ def _least(front_force, front_couple, rear_force, rear_couple, limit):
             count = min(BLOCK, n_rear - start)
             force[:] = 0.0
             couple[:] = 0.0
-            for q in range(n_parts):
-                a, b = front_force[i, q], front_couple[i, q]
+            for q in range(0, n_parts, 2):  # there is an even number: real and imaginary parts
+                a, b = front_force[i, q], front_force[i, q + 1]
+                c, d = front_couple[i, q], front_couple[i, q + 1]
                 for j in range(count):
-                    one = a + rear_force[q, start + j]
-                    two = b + rear_couple[q, start + j]
-                    force[j] += one * one
-                    couple[j] += two * two
+                    one, two = a + rear_force[q, start + j], b + rear_force[q + 1, start + j]
+                    force[j] += one * one + two * two
+                    one, two = c + rear_couple[q, start + j], d + rear_couple[q + 1, start + j]
+                    couple[j] += one * one + two * two
             for j in range(count):
                 value = couple[j] if force[j] <= limit else 1e300
                 least = min(least, value)

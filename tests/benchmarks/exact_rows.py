@@ -17,7 +17,7 @@ from tests.benchmarks.givens import candidates, v_eight
 from tests.benchmarks.timing import Row, side_by_side
 
 BANK_ANGLE_DEG = 90.0
-STEP_DEG = 5.0
+STEP_DEG = 2.0
 FORCE_LIMIT_N = 500.0
 Ours = Callable[[HalfTables], np.ndarray]
 
