@@ -128,7 +128,7 @@ def optimize(
     )
 
 
-@main.command(epilog="Try: crankfront enumerate studies/even-v-eights.toml --out results/exact")
+@main.command(epilog="Try: crankfront enumerate studies/every-v-eight.toml --out results/exact")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option(
     "--out",

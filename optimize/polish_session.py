@@ -38,9 +38,9 @@ from optimize.polish import (
 from optimize.polish import polish as polish_family
 from optimize.problem import Island
 from optimize.processes import pool
-from optimize.results import _layout_files, _pictures
+from optimize.results import draw_pictures, write_layout_files
 from optimize.run import Outcome, Plan
-from optimize.session import _holds_a_run, _write_study
+from optimize.session import holds_a_run, write_study_files
 from optimize.shortlist import Pick, shortlist
 from optimize.starts import designs_of, family_front_rows
 from optimize.study import Study, read_study, study_from_tables
@@ -225,7 +225,7 @@ def _new_directory(run_dir: Path, out: Path | None) -> Path:
     folder = out or run_dir.parent / f"{whole.name}-polished"
     if run_dir.name in ("", ".."):
         folder = out or whole.with_name(f"{whole.name}-polished")
-    if _holds_a_run(folder):
+    if holds_a_run(folder):
         raise InputError(
             "--out", f"{folder}, which holds a run already", "a new directory, as --out DIR"
         )
@@ -283,15 +283,15 @@ def _write(
         is_complete=True,
     )
     names = _names(study, family_rows)
-    _write_study(study, folder)
+    write_study_files(study, folder)
     write_front(folder / "front.parquet", common, study, extra=extra)
     write_front(folder / "family_fronts.parquet", family_rows, study, extra=extra)
     write_front(folder / "history.parquet", history, study, extra={})
     figures = document(polished, run=run_dir.resolve().name, evaluations=evaluations, names=names)
     write_text(folder / "polish.json", json_text(figures))
-    _layout_files(study, outcome, picks, folder / "shortlist")
+    write_layout_files(study, outcome, picks, folder / "shortlist")
     if pictures and len(common):
-        _pictures(study, outcome, history, picks, folder / "pictures")
+        draw_pictures(study, outcome, history, picks, folder / "pictures")
     summary = _summary(study, polished, common, picks, run_dir.resolve().name, names)
     write_text(folder / "summary.md", summary)
     return common, picks

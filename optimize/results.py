@@ -42,14 +42,15 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
         write_text(folder / "certificate.json", json_text(certificate(study, outcome)))
     history = outcome.history.drop(columns=["lower", "reference"], errors="ignore")
     write_front(folder / "history.parquet", history, study, extra={})
-    _layout_files(study, outcome, picks, folder / "shortlist")
+    write_layout_files(study, outcome, picks, folder / "shortlist")
     write_text(folder / "summary.md", summary_text(study, outcome, picks))
     if pictures and len(outcome.common):
-        _pictures(study, outcome, history, picks, folder / "pictures")
+        draw_pictures(study, outcome, history, picks, folder / "pictures")
     return picks
 
 
-def _layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
+def write_layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
+    """Write the shortlist as layout files, and remove those of an earlier one."""
     folder.mkdir(exist_ok=True)
     names = set()
     for pick in picks:
@@ -63,9 +64,10 @@ def _layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Pat
             old.unlink()
 
 
-def _pictures(
+def draw_pictures(
     study: Study, outcome: Outcome, history: pd.DataFrame, picks: list[Pick], folder: Path
 ) -> None:
+    """Draw the front, its growth where something was searched, and a card of each pick."""
     from optimize.pictures import drawing, fronts
     from optimize.pictures.card import design_card
 
@@ -83,7 +85,7 @@ def _pictures(
             outcome.common, named, title=f"{study.name}: residual force and evenness of firing"
         ),
     }
-    if (history["evaluations"] > 0).any():  # an enumeration has no such growth
+    if (history["generation"] > 1).any():  # an enumeration has no such growth
         drawn["hypervolume"] = fronts.hypervolume_history(
             history, title=f"{study.name}: growth of the front over the search"
         )

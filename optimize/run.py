@@ -212,7 +212,9 @@ def run_study(
     states: dict[IslandId, IslandState] = {}
     history: list[dict[str, Any]] = []
     first = 0
-    if resume and plan.rounds and checkpoint.exists(folder / "checkpoints"):
+    # A run with enumerated families may have stopped before the first round of its search.
+    has_round = checkpoint.exists(folder / "checkpoints") or not plan.exact
+    if resume and plan.rounds and has_round:
         done, states, history = checkpoint.load(
             folder / "checkpoints", text=study.text, seed=study.seed
         )

@@ -22,7 +22,7 @@ from optimize.progress import shown_progress
 from optimize.results import write_results
 from optimize.run import Outcome, Plan, plan_of, run_study
 from optimize.shortlist import Pick
-from optimize.starts import starts_by_family
+from optimize.starts import keep_starts, kept_starts, starts_by_family
 from optimize.study import Study, read_study
 
 
@@ -61,14 +61,20 @@ def search_and_write(
     if seed is not None:
         study = replace(study, seed=seed)
     plan = plan_of(study, all_exact=all_exact)
-    starts = starts_by_family(start, plan.families, "--start") if start is not None else None
+    starts = None
+    if start is not None:
+        starts = starts_by_family(start, plan.families, "--start")
     folder = _run_directory(study, out, resume=resume)
     console = Console(stderr=True)
     count = workers or os.cpu_count() or 1
     console.print(_opening(study, plan, count, folder), highlight=False)
     resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
     if not resume:
-        _write_study(study, folder)
+        write_study_files(study, folder)
+        if start is not None:
+            keep_starts(start, folder)
+    elif starts is None:
+        starts = kept_starts(folder, plan.families)
     stop = StopRequest()
     with (
         _first_interrupt_stops(stop, console),
@@ -103,15 +109,21 @@ def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
     return f"{study.name}: {'; '.join(parts)}; {workers} process(es), into {folder}"
 
 
-def _write_study(study: Study, folder: Path) -> None:
-    """Write the study as run, and the baseline layout where the copy will look for it."""
+def write_study_files(study: Study, folder: Path) -> None:
+    """Write the study as run, and the files that it names where the copy will look for them."""
     write_text(folder / "study.toml", study.text)
-    if study.baseline is None:
-        return
-    name = Path(tomllib.loads(study.text)["baseline"]["layout"])
-    if not name.is_absolute() and ".." not in name.parts:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        write_text(folder / name, study.baseline.read_text(encoding="utf-8"))
+    tables = tomllib.loads(study.text)
+    named = []
+    if study.baseline is not None:
+        named.append((tables["baseline"]["layout"], study.baseline))
+    if "trace" in tables.get("combustion", {}):
+        trace = study.duty_tables["combustion"]["trace"]
+        named.append((tables["combustion"]["trace"], Path(trace)))
+    for text, source in named:
+        name = Path(text)
+        if not name.is_absolute() and ".." not in name.parts:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            write_text(folder / name, source.read_text(encoding="utf-8"))
 
 
 def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
@@ -129,9 +141,9 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
     if out is None:
         base = Path("results") / _slug(study.name)
         out, number = base, 2
-        while _holds_a_run(out):
+        while holds_a_run(out):
             out, number = base.with_name(f"{base.name}-{number}"), number + 1
-    elif _holds_a_run(out):
+    elif holds_a_run(out):
         raise InputError(
             "--out", f"{out}, which holds a run already", "a new directory, or --resume to go on"
         )
@@ -142,7 +154,8 @@ def _has_checkpoint(folder: Path) -> bool:
     return any((folder / "checkpoints" / n).exists() for n in ("round.json", ledger.NAME))
 
 
-def _holds_a_run(folder: Path) -> bool:
+def holds_a_run(folder: Path) -> bool:
+    """Return whether a directory holds anything of a run."""
     names = ("front.parquet", "study.toml", "checkpoints")
     return any((folder / name).exists() for name in names)
 

@@ -11,10 +11,12 @@ import pandas as pd
 from evaluate.batch import Batch
 from evaluate.errors import InputError
 from optimize.families import Family
+from optimize.files import write_whole
 from optimize.fronts import one_row_batch, read_front
 from optimize.genome import Designs
 
 FILE = "family_fronts.parquet"
+KEPT = "start.parquet"  # a copy in the run that starts from it
 
 
 def family_front_rows(folder: Path, where: str) -> pd.DataFrame:
@@ -71,13 +73,30 @@ def starts_by_family(folder: Path, families: Sequence[Family], where: str) -> Ma
         If it holds no finished run, or none of these families.
     """
     rows = family_front_rows(folder, where)
-    found = {
-        family.name: designs_of(rows[rows["family"] == family.name])
-        for family in families
-        if (rows["family"] == family.name).any()
-    }
+    found = _by_family(rows, families)
     if not found:
         theirs = ", ".join(dict.fromkeys(rows["family"]))
         ours = ", ".join(family.name for family in families)
         raise InputError(where, f"{folder} with the families {theirs}", f"one of {ours}")
     return found
+
+
+def keep_starts(folder: Path, run: Path) -> None:
+    """Copy the designs of a run into another that starts from them, for when it is resumed."""
+    content = (folder / FILE).read_bytes()
+    write_whole(run / KEPT, lambda beside: beside.write_bytes(content))
+
+
+def kept_starts(run: Path, families: Sequence[Family]) -> Mapping[str, Designs] | None:
+    """Return the designs that a run started from, None where it started from none."""
+    if not (run / KEPT).is_file():
+        return None
+    return _by_family(read_front(run / KEPT), families)
+
+
+def _by_family(rows: pd.DataFrame, families: Sequence[Family]) -> dict[str, Designs]:
+    return {
+        family.name: designs_of(rows[rows["family"] == family.name])
+        for family in families
+        if (rows["family"] == family.name).any()
+    }

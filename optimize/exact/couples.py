@@ -98,7 +98,8 @@ class Couples:
             least[rows] = np.minimum(least[rows], lowest)
             error[rows] = np.maximum(error[rows], off)
         found = np.full(len(group.members), -1, np.int64)
-        known = np.isfinite(least)
+        known = np.isfinite(least)  # else the class has no arrangement that is allowed
+        least = np.where(known, least, 0.0)
         low = np.sqrt(np.maximum(least - error, 0.0))
         high = np.sqrt(np.maximum(least + error, 0.0))
         steps = np.array([resolution])
