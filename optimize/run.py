@@ -23,7 +23,6 @@ from optimize.exact.driver import (
     refuse_what_cannot_be_enumerated,
     steps_of,
 )
-from optimize.exact.levels import must_list
 from optimize.exact.space import why_not_exact
 from optimize.families import Family, all_families
 from optimize.fronts import FamilyFront, front_tables
@@ -122,7 +121,9 @@ def plan_of(study: Study, *, all_exact: bool = False) -> Plan:
     families, left_out = all_families(study)
     if all_exact:
         refuse_what_cannot_be_enumerated(study, families)
-    exact = tuple(k for k, family in enumerate(families) if all_exact or _is_small(study, family))
+    exact = tuple(
+        k for k, family in enumerate(families) if all_exact or why_searched(study, family) is None
+    )
     n_searched = len(families) - len(exact)
     if not n_searched:
         return Plan(
@@ -146,11 +147,14 @@ def plan_of(study: Study, *, all_exact: bool = False) -> Plan:
     )
 
 
-def _is_small(study: Study, family: Family) -> bool:
-    """Return whether the study wants a family enumerated."""
-    if not study.is_exact_auto or why_not_exact(study, family) or must_list(study):
-        return False
-    return steps_of(study, family) <= study.exact_steps
+def why_searched(study: Study, family: Family) -> str | None:
+    """Return why a family is searched, None where the study wants it enumerated."""
+    if not study.is_exact_auto:
+        return "search.exact is 'never'"
+    reason = why_not_exact(study, family)
+    if reason is None and (steps := steps_of(study, family)) > study.exact_steps:
+        return f"about {steps:.2g} steps, above search.exact_steps, {study.exact_steps:.2g}"
+    return reason
 
 
 def run_study(

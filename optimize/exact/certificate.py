@@ -57,8 +57,10 @@ def certificate(study: Study, outcome: Outcome) -> dict[str, Any]:
                 "front_sha256": front_hash(mine, study),
             }
         )
-    searched = [f.name for f in outcome.plan.families if f.name not in outcome.exact]
-    reasons = [{"family": name, "reason": "searched, not enumerated"} for name in searched]
+    from optimize.run import why_searched  # which needs this package
+
+    searched = [f for f in outcome.plan.families if f.name not in outcome.exact]
+    reasons = [{"family": f.name, "reason": why_searched(study, f) or ""} for f in searched]
     return {
         "schema": SCHEMA,
         "study": study.name,

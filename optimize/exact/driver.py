@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from functools import lru_cache
+from math import comb, factorial
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,7 @@ from optimize.exact.boxes import best_of
 from optimize.exact.classes import Classes, classes_of
 from optimize.exact.counting import counts_of
 from optimize.exact.ledger import Account
-from optimize.exact.levels import HAIR
+from optimize.exact.levels import HAIR, must_list
 from optimize.exact.members import Member, members_of
 from optimize.exact.space import Space, n_classes_at_most, why_not_exact
 from optimize.exact.sweep import Sweep
@@ -44,6 +45,7 @@ from optimize.study import Study
 SAVE_EVERY_S = 5.0
 FIRST_SAMPLE = 4096  # random designs of a family that give the bounds something to begin with
 CLASSES_A_TASK = 2048
+LISTED_STEPS = 1000  # what scoring one candidate by the plain path counts in steps
 COUNT_WEIGHT = 0.2  # of the second pass beside the first, for the estimate of the time left
 
 
@@ -194,12 +196,21 @@ def enumerate_families(
 def steps_of(study: Study, family: Family) -> int:
     """Return about how many firings and arrangements an enumeration may look at, without bounds.
 
-    Frames x classes x (firing-bit sets + settings x arrangements of a class).
+    Frames x classes x (firing-bit sets + settings x arrangements of a class); where single
+    candidates have to be scored, `LISTED_STEPS` for each of them.
     """
     space = Space(study, family)
+    if must_list(study):
+        return LISTED_STEPS * space.raw_count()
     n_classes = n_classes_at_most(space)
-    raw = space.raw_count() if not study.even_firing else 0
-    cranks = raw // (space.n_bit_sets * max(1, len(space.settings)) * max(1, len(space.frames)))
+    m, n_banks = space.n_places, 1
+    if space.n_kind_banks == 2:
+        n_banks = comb(m, space.n_first_bank)
+    if study.even_firing:
+        alike = max(1, space.family.cylinders // space.n_angles)
+        cranks = n_classes * factorial(m) // factorial(alike) ** min(space.n_angles, m // alike)
+    else:
+        cranks = space.n_angles ** (m - 1) * n_banks
     firings = n_classes * space.n_bit_sets
     return len(space.frames) * (firings + len(space.settings) * max(cranks, n_classes))
 

@@ -280,6 +280,8 @@ def why_not_exact(study: Study, family: Family) -> str | None:
 def n_classes_at_most(space: Space) -> int:
     """Return about how many crank classes there are, for a check before any is made."""
     m, angles = space.n_places, space.n_angles
+    if space.study.even_firing and space.n_kind_banks == space.per_item == 1:
+        return 1  # every place of the grid equally often
     if space.study.even_firing:
         per = firing_grid(space.family.cylinders, space.study.cycle_deg)[1] + 1
         return int(per**angles)
