@@ -98,12 +98,14 @@ def written_rows(designs: Designs, way: Symmetry, *, cycle_deg: float) -> IntArr
     """
     cycle = round(cycle_deg * _STEPS_PER_DEG)
     order = list(way.cylinders)
-    angles = np.rint(firing.firing_angles_deg(designs.batch) * _STEPS_PER_DEG).astype(np.int64)
-    turned = angles[:, order] - angles[:, order[:1]]
-    banks = np.broadcast_to(designs.batch.banks, angles.shape)[:, order]
+    angles_deg = firing.firing_angles_deg(designs.batch)
+    turned_deg = angles_deg[:, order] - angles_deg[:, order[:1]]
+    banks = np.broadcast_to(designs.batch.banks, angles_deg.shape)[:, order]
     if way.is_mirrored:
-        turned, banks = -turned, designs.batch.bank_angles_deg.shape[1] - 1 - banks
-    return np.concatenate([turned % cycle, banks], axis=1)
+        turned_deg, banks = -turned_deg, designs.batch.bank_angles_deg.shape[1] - 1 - banks
+    # Rounded once, after turning: 720/7 is no whole number of micro-degrees.
+    turned = firing.ticks(turned_deg) % cycle
+    return np.concatenate([turned, banks], axis=1)
 
 
 def canonical_twins(designs: Designs, ways: tuple[Symmetry, ...], *, cycle_deg: float) -> Designs:

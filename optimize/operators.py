@@ -8,12 +8,13 @@ import numpy as np
 from numpy.random import Generator
 
 from evaluate.batch import FloatArray, IntArray
-from optimize.genome import Genome, Segment
+from optimize.genome import Genome, Segment, value_of
 
 RESET_SHARE = 0.3  # of mutations that draw afresh instead of moving to a neighbour
 CROSSED_SHARE = 0.25  # of pairs that exchange genes; the children of others are only mutated
 MORE_MUTATIONS = 0.5  # genes mutated in a child on average, on top of the one that always is
 SWAP_RATE = 0.3  # children in which two throws change places, with all that belongs to them
+STAY_SHARE = 0.5  # of these, where banks are free, that leave the banks where they are
 TURN_RATE = 0.15  # children in which several throws are turned by one angle
 _BELOW_ONE = np.nextafter(1.0, 0.0)
 
@@ -123,7 +124,8 @@ def _swap_cylinders(genome: Genome, genomes: FloatArray, rng: Generator) -> Floa
 
     Forces and firing only depend on which cylinders there are, couples on their places along the
     crank: exchanging angles, firing bits and banks searches the second without losing the first.
-    The first throw, from which angles count, stays.
+    Where the search assigns the banks, half of the cylinders stay on theirs and only their firing
+    angles change places. The first throw, from which angles count, stays.
     """
     columns = _exchanged_columns(genome)
     count = len(columns)
@@ -131,9 +133,38 @@ def _swap_cylinders(genome: Genome, genomes: FloatArray, rng: Generator) -> Floa
         return genomes
     rows = np.flatnonzero(rng.random(len(genomes)) < SWAP_RATE)
     places = np.argsort(rng.random((len(rows), count)), axis=1)[:, :2]
+    names = {segment.name for segment in genome.segments}
+    assigns_banks = {"throw_angles", "bank_keys"} <= names and not genome.study.mirror_symmetric
+    stays = np.full(len(rows), assigns_banks) & (rng.random(len(rows)) < STAY_SHARE)
+    if assigns_banks:
+        _turn_to_banks(genome, genomes, rows[stays], places[stays])
+        _exchange(genomes, rows[~stays], columns[places[~stays], -1])  # the keys of the banks
+        columns = columns[:, :-1]
     for offset in range(columns.shape[1]):
         _exchange(genomes, rows, columns[places, offset])
     return genomes
+
+
+def _turn_to_banks(genome: Genome, genomes: FloatArray, rows: IntArray, places: IntArray) -> None:
+    """Turn two throws that are about to change places so that each fires as the other did.
+
+    A cylinder that stays on its bank reaches its dead centre when that of the other bank did if
+    its throw stands further by the angle between the banks.
+    """
+    angles = genome.segment("throw_angles")
+    family, chosen = genome.family, genomes[rows]
+    keys = genome.genes(chosen, "bank_keys")
+    upper = np.argsort(np.argsort(keys, axis=1), axis=1) >= (family.cylinders + 1) // 2
+    bank_deg = (
+        np.full(len(rows), 180.0)
+        if family.arrangement == "opposed"
+        else value_of(genome.study.bank_angle_deg, genome.genes(chosen, "bank_angle"), len(rows))
+    )
+    one, two = (np.take_along_axis(upper, places[:, [k]] + 1, axis=1)[:, 0] for k in (0, 1))
+    further = bank_deg / 360 * (two.astype(float) - one)  # of what comes to the second place
+    for place, sign in ((0, 1.0), (1, -1.0)):
+        columns = angles.start + places[:, place]
+        genomes[rows, columns] = _into_range(angles, genomes[rows, columns] + sign * further)
 
 
 @lru_cache(maxsize=64)

@@ -31,6 +31,7 @@ from optimize.seeding import first_genomes
 #: Rounds of so many random draws may bring no new design before an island counts as exhausted.
 FRUITLESS_ROUNDS = 25
 STRANGERS = 512
+SPARE_CHILDREN = 64  # at least, beyond what is missing: many are known, and rounds have a price
 #: Parents taken from the archive at most. Fewer while it is small: two of its size, measured by the
 #: population, since the neighbours of a few members are soon all known.
 ARCHIVE_SHARE = 0.5
@@ -165,7 +166,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
         while len(genomes) < wanted and fruitless < FRUITLESS_ROUNDS:
             missing = wanted - len(genomes)
             if self.is_initialized and fruitless < 2:
-                tried = self._children(missing)
+                tried = self._children(missing + max(missing // 2, SPARE_CHILDREN))
             else:
                 tried = operators.sample(genome, max(missing, STRANGERS), self.random_state)
             fresh = self._new_only(tried, missing)

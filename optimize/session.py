@@ -137,6 +137,13 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             raise InputError(
                 "--resume", f"no checkpoint in {out}", "a run directory that holds one"
             )
+        written = out / "study.toml"
+        if written.exists() and written.read_text(encoding="utf-8") != study.text:
+            raise InputError(
+                "--resume",
+                "a study file that was changed since",
+                "the study as it was, or a new --out",
+            )
         return writable_directory(out, "--out")
     if out is None:
         base = Path("results") / _slug(study.name)

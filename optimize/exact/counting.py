@@ -110,15 +110,15 @@ def _n_unmoved_bits(space: Space, frame: Frame, kinds: IntArray, way: Symmetry) 
     and leaves one bit free.
     """
     designs = space.designs(frame, kinds, None, [space.settings[0]])
-    phases = np.rint(firing.crank_phases_deg(designs.batch) * 1e6).astype(np.int64)
-    turn = round(firing.TURN_DEG * 1e6)
+    phases_deg = firing.crank_phases_deg(designs.batch)
     places = np.array(way.cylinders)
     sign = -1 if way.is_mirrored else 1
-    apart = sign * (phases[:, places] - phases[:, places[:1]]) - phases
-    kept = (apart % turn == 0).all(axis=1)
+    apart_deg = sign * (phases_deg[:, places] - phases_deg[:, places[:1]]) - phases_deg
+    turns = np.rint(apart_deg / firing.TURN_DEG).astype(np.int64)
+    kept = (np.abs(apart_deg - firing.TURN_DEG * turns) < firing.SNAP_DEG).all(axis=1)
     if space.n_bit_sets == 1:
         return np.asarray(kept, np.int64)
-    turns = (apart // turn) % 2
+    turns %= 2
     total = np.zeros(len(kinds), np.int64)
     stays = places == np.arange(len(places))
     moves = [(i, int(j)) for i, j in enumerate(places) if i < j]

@@ -212,7 +212,7 @@ def steps_of(study: Study, family: Family) -> int:
     else:
         cranks = space.n_angles ** (m - 1) * n_banks
     firings = n_classes * space.n_bit_sets
-    return len(space.frames) * (firings + len(space.settings) * max(cranks, n_classes))
+    return int(len(space.frames) * (firings + len(space.settings) * max(cranks, n_classes)))
 
 
 class _Work:

@@ -17,6 +17,7 @@ from optimize.study import Bound
 
 #: What the largest interval may exceed its limit by, as in `optimize.problem`: times cycle/N.
 _ALLOWANCE = 1e-9
+_DECIMALS = 11  # of degrees and shares: above round-off, below a millionth of any resolution in use
 
 
 @dataclass(frozen=True)
@@ -227,4 +228,5 @@ def _values(
     if not len(rows):
         return {key: np.zeros(0) for key in keys}
     evaluation = GivenFiring(space.engine, batch, angles_deg)
-    return {key: METRICS[key].compute(evaluation) for key in keys}
+    # The same firing counted from another cylinder may differ in the last digit.
+    return {key: np.round(METRICS[key].compute(evaluation), _DECIMALS) for key in keys}
