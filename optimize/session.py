@@ -24,6 +24,7 @@ from optimize.run import Outcome, Plan, plan_of, run_study
 from optimize.shortlist import Pick
 from optimize.starts import keep_starts, kept_starts, starts_by_family
 from optimize.study import Study, read_study
+from optimize.texts import families_text
 
 
 def search_and_write(
@@ -100,10 +101,10 @@ def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
     n_searched = len(plan.families) - len(plan.exact)
     parts = []
     if plan.exact:
-        parts.append(f"{len(plan.exact)} families enumerated whole")
+        parts.append(f"{families_text(len(plan.exact))} enumerated whole")
     if n_searched:
         parts.append(
-            f"{n_searched} families x {study.seeds} seed(s) searched, at most "
+            f"{families_text(n_searched)} x {study.seeds} seed(s) searched, at most "
             f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}"
         )
     return f"{study.name}: {'; '.join(parts)}; {workers} process(es), into {folder}"

@@ -14,7 +14,7 @@ from optimize.run import Outcome
 from optimize.search import FRUITLESS_ROUNDS, STRANGERS
 from optimize.shortlist import Pick
 from optimize.study import Study
-from optimize.texts import CAUTION, value_text
+from optimize.texts import CAUTION, families_text, value_text
 
 
 def shortlist_rows(
@@ -92,7 +92,7 @@ def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
         known = [family.coverage.distinct for family in exact.values()]
         distinct = "" if None in known else f" ({sum(n or 0 for n in known):,} of them distinct)"
         lines.append(
-            f"Enumerated whole: {_families_text(len(exact))}, {raw:,} candidates{distinct}. "
+            f"Enumerated whole: {families_text(len(exact))}, {raw:,} candidates{distinct}. "
             "What is shown of them is exact on the study's lattice and lists: no candidate is "
             "better, beyond the differences that matter below. `certificate.json` says what was "
             "covered, `crankfront verify` checks it."
@@ -101,14 +101,10 @@ def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
         spent = sum(state.evaluations for state in outcome.states.values())
         state = "finished" if outcome.is_complete else "stopped early; go on with --resume"
         lines.append(
-            f"Search {state}: {spent:,} different designs scored in {n_searched} families with "
-            f"{study.seeds} seed(s) from {study.seed}."
+            f"Search {state}: {spent:,} different designs scored in {families_text(n_searched)} "
+            f"with {study.seeds} seed(s) from {study.seed}."
         )
     return ["\n\n".join([*lines, f"{len(outcome.common)} designs on the front."])]
-
-
-def _families_text(n: int) -> str:
-    return "1 family" if n == 1 else f"{n} families"
 
 
 def _families(outcome: Outcome) -> list[str]:

@@ -19,3 +19,8 @@ def value_text(value: float) -> str:
     if abs(value) >= 100:
         return f"{value:,.0f}"
     return f"{value:.3g}" if abs(value) >= 1e-6 else "0"
+
+
+def families_text(n: int) -> str:
+    """Return a number of families in words."""
+    return "1 family" if n == 1 else f"{n} families"

@@ -158,7 +158,7 @@ def _real_rows(values: np.ndarray) -> np.ndarray:
     return np.concatenate([values.real, values.imag], axis=1)
 
 
-BLOCK = 96  # rear halves at once: two rows of sums and the tables of the block stay in the cache
+BLOCK = 256  # rear halves at once: two rows of sums and the tables of the block stay in the cache
 
 
 @numba.njit(parallel=True, fastmath=True)
@@ -176,17 +176,19 @@ def _least(
         force, couple = np.empty(BLOCK), np.empty(BLOCK)
         least = 1e300
         for start in range(0, n_rear, BLOCK):
-            count = min(BLOCK, n_rear - start)
+            stop = min(start + BLOCK, n_rear)
+            count = stop - start
             force[:] = 0.0
             couple[:] = 0.0
             for q in range(0, n_parts, 2):  # there is an even number: real and imaginary parts
                 a, b = front_force[i, q], front_force[i, q + 1]
                 c, d = front_couple[i, q], front_couple[i, q + 1]
+                # Slices, since an index start + j is checked for its sign and not vectorised.
+                e, f = rear_force[q, start:stop], rear_force[q + 1, start:stop]
+                g, h = rear_couple[q, start:stop], rear_couple[q + 1, start:stop]
                 for j in range(count):
-                    one, two = a + rear_force[q, start + j], b + rear_force[q + 1, start + j]
-                    force[j] += one * one + two * two
-                    one, two = c + rear_couple[q, start + j], d + rear_couple[q + 1, start + j]
-                    couple[j] += one * one + two * two
+                    force[j] += (a + e[j]) ** 2 + (b + f[j]) ** 2
+                    couple[j] += (c + g[j]) ** 2 + (d + h[j]) ** 2
             for j in range(count):
                 value = couple[j] if force[j] <= limit else 1e300
                 least = min(least, value)
