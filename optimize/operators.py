@@ -11,7 +11,6 @@ from evaluate.batch import FloatArray, IntArray
 from optimize.genome import Genome, Segment, value_of
 
 RESET_SHARE = 0.3  # of mutations that draw afresh instead of moving to a neighbour
-CROSSED_SHARE = 0.25  # of pairs that exchange genes; the children of others are only mutated
 MORE_MUTATIONS = 0.5  # genes mutated in a child on average, on top of the one that always is
 SWAP_RATE = 0.3  # children in which two throws change places, with all that belongs to them
 STAY_SHARE = 0.5  # of these, where banks are free, that leave the banks where they are
@@ -25,7 +24,7 @@ def sample(genome: Genome, n: int, rng: Generator) -> FloatArray:
 
 
 def crossover(
-    genome: Genome, first: FloatArray, second: FloatArray, rng: Generator
+    genome: Genome, first: FloatArray, second: FloatArray, rng: Generator, *, share: float = 1.0
 ) -> tuple[FloatArray, FloatArray]:
     """Return two children of each pair of parents.
 
@@ -37,15 +36,16 @@ def crossover(
         Parents.
     rng : Generator
         Source of chance.
+    share : float
+        Of the pairs, that exchange anything; the children of the others are their parents.
 
     Notes
     -----
-    A quarter of the pairs exchange each gene with probability 1/2; more of it tears apart angles
-    and firing bits that only make sense together. Their continuous genes are then blended half of
-    the time: angles along the shorter arc, numbers along the straight line, a little beyond the
+    Every gene is exchanged with probability 1/2. Continuous genes are then blended half of the
+    time: angles along the shorter arc, numbers along the straight line, a little beyond the
     parents. Lattice angles, bits, slots and ranks are never blended.
     """
-    crossed = rng.random((len(first), 1)) < CROSSED_SHARE
+    crossed = rng.random((len(first), 1)) < share
     exchanged = crossed & (rng.random(first.shape) < 0.5)
     one = np.where(exchanged, second, first)
     two = np.where(exchanged, first, second)
@@ -57,9 +57,9 @@ def crossover(
         if segment.kind == "angle":
             gap = (gap + 0.5) % 1 - 0.5
         blended = crossed & (rng.random(gap.shape) < 0.5)
-        share = np.where(blended, rng.uniform(-0.25, 0.5, gap.shape), 0.0)
-        one[:, columns] = _into_range(segment, one[:, columns] + share * gap)
-        two[:, columns] = _into_range(segment, two[:, columns] - share * gap)
+        part = np.where(blended, rng.uniform(-0.25, 0.5, gap.shape), 0.0)
+        one[:, columns] = _into_range(segment, one[:, columns] + part * gap)
+        two[:, columns] = _into_range(segment, two[:, columns] - part * gap)
     return one, two
 
 
@@ -88,7 +88,36 @@ def mutate(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
         reset = (rng.random(old.shape) < RESET_SHARE) | (segment.kind == "pick")
         moved = np.where(reset, rng.random(old.shape), _neighbours(segment, old, rng))
         mutated[:, columns] = np.where(hit, moved, old)
-    return _turn_together(genome, _swap_cylinders(genome, mutated, rng), rng)
+    return _swap_cylinders(genome, mutated, rng)
+
+
+def turn_together(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
+    """Return genomes of which some have several throws turned by one angle.
+
+    What cancels between the throws of a group, such as three at 120 degrees, still does when the
+    group is turned against the rest; throw by throw the way there leads through worse cranks.
+
+    Parameters
+    ----------
+    genome : Genome
+        Says which gene is of which kind.
+    genomes : array, shape (candidates, genes)
+        Changed in place.
+    rng : Generator
+        Source of chance.
+    """
+    angles = next((s for s in genome.segments if s.name == "throw_angles"), None)
+    if angles is None or angles.stop - angles.start < 2:
+        return genomes
+    rows = np.flatnonzero(rng.random(len(genomes)) < TURN_RATE)
+    columns = slice(angles.start, angles.stop)
+    old = genomes[rows, columns]
+    turned = rng.random(old.shape) < 0.5
+    far = rng.random((len(rows), 1))
+    if angles.options:
+        far = np.floor(far * angles.options) / angles.options
+    genomes[rows, columns] = _into_range(angles, np.where(turned, old + far, old))
+    return genomes
 
 
 def _neighbours(segment: Segment, genes: FloatArray, rng: Generator) -> FloatArray:
@@ -192,26 +221,6 @@ def _columns_of(segments: tuple[Segment, ...], is_paired: bool, is_mirrored: boo
 
 def _exchanged_columns(genome: Genome) -> IntArray:
     return _columns_of(genome.segments, genome.family.is_paired, genome.study.mirror_symmetric)
-
-
-def _turn_together(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
-    """Return genomes of which some have several throws turned by one angle.
-
-    What cancels between the throws of a group, such as three at 120 degrees, still does when the
-    group is turned against the rest; throw by throw the way there leads through worse cranks.
-    """
-    angles = next((s for s in genome.segments if s.name == "throw_angles"), None)
-    if angles is None or angles.stop - angles.start < 2:
-        return genomes
-    rows = np.flatnonzero(rng.random(len(genomes)) < TURN_RATE)
-    columns = slice(angles.start, angles.stop)
-    old = genomes[rows, columns]
-    turned = rng.random(old.shape) < 0.5
-    far = rng.random((len(rows), 1))
-    if angles.options:
-        far = np.floor(far * angles.options) / angles.options
-    genomes[rows, columns] = _into_range(angles, np.where(turned, old + far, old))
-    return genomes
 
 
 def _exchange(genomes: FloatArray, rows: np.ndarray, columns: np.ndarray) -> None:

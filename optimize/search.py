@@ -32,6 +32,9 @@ from optimize.seeding import first_genomes
 FRUITLESS_ROUNDS = 25
 STRANGERS = 512
 SPARE_CHILDREN = 64  # at least, beyond what is missing: many are known, and rounds have a price
+#: Of the pairs, that exchange genes: more tears apart angles and firing bits that only make sense
+#: together. The children of the others are their parents, mutated.
+CROSSED_SHARE = 0.25
 #: Parents taken from the archive at most. Fewer while it is small: two of its size, measured by the
 #: population, since the neighbours of a few members are soon all known.
 ARCHIVE_SHARE = 0.5
@@ -180,8 +183,9 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
         genome, rng = self.problem.island.genome, self.random_state
         n_pairs = (n + 1) // 2
         parents = self._parents(2 * n_pairs)
-        children = operators.crossover(genome, parents[:n_pairs], parents[n_pairs:], rng)
-        return operators.mutate(genome, np.concatenate(children)[:n], rng)
+        pair = (parents[:n_pairs], parents[n_pairs:])
+        children = np.concatenate(operators.crossover(genome, *pair, rng, share=CROSSED_SHARE))
+        return operators.turn_together(genome, operators.mutate(genome, children[:n], rng), rng)
 
     def _parents(self, n: int) -> FloatArray:
         """Return n parents: the population's winners, some replaced by members of the archive.

@@ -1,0 +1,1 @@
+"""How near the search comes to the exact front, seed by seed (``make closeness``)."""
