@@ -49,7 +49,7 @@ def counts_of(space: Space) -> tuple[int, int | None]:
 def _n_listed(space: Space) -> int:
     half = (space.n_places + 1) // 2
     n_banks = comb(space.n_places, space.n_first_bank) if space.n_kind_banks == 2 else 1
-    return int(space.n_angles**half * n_banks)
+    return int(max(space.n_angles**half, 2 ** (space.n_places - 1)) * n_banks)
 
 
 def _n_unmoved(space: Space, way: Symmetry) -> int:
@@ -80,10 +80,13 @@ def _own_images(space: Space, way: Symmetry) -> IntArray:
     for place in range(m):
         if rows[0, place] >= 0:
             continue
+        partner = int(places[place])
+        if partner == place:
+            rows = _staying(rows, place, last, sign, n)
+            continue
         rows = np.repeat(rows, n, axis=0)
         rows[:, place] = np.tile(np.arange(n), len(rows) // n)
-        partner = int(places[place])
-        if partner != place and rows[0, partner] < 0:
+        if rows[0, partner] < 0:
             rows[:, partner] = (sign * rows[:, place] + rows[:, last]) % n
     image = sign * (rows[:, places] - rows[:, [last]])
     rows = np.asarray(rows[((image - rows) % n == 0).all(axis=1)], np.int64)
@@ -99,6 +102,21 @@ def _own_images(space: Space, way: Symmetry) -> IntArray:
         if np.array_equal(moved, banks):
             banked.append(rows + banks * n)
     return np.concatenate(banked) if banked else rows[:0]
+
+
+def _staying(rows: IntArray, place: int, last: int, sign: int, n: int) -> IntArray:
+    """Return rows with an angle for a place that keeps its place: t = s (t - t(p(1))).
+
+    Any angle where nothing is mirrored and the first place keeps its angle; else 2 t = -s t(p(1)),
+    which has two solutions at most.
+    """
+    grown = []
+    for angle in range(n):
+        wanted = sign * (angle - rows[:, last])
+        fits = rows[(wanted - angle) % n == 0].copy()
+        fits[:, place] = angle
+        grown.append(fits)
+    return np.concatenate(grown)
 
 
 def _n_unmoved_bits(space: Space, frame: Frame, kinds: IntArray, way: Symmetry) -> IntArray:

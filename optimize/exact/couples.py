@@ -110,32 +110,39 @@ class Couples:
         unsure = known & ~sure & (low <= limit_Nm)
         for row in np.flatnonzero(unsure):
             one = _row_of(group, int(row))
-            arranged, _ = self.within(one, setting, float(least[row] + 2 * error[row]))
-            values = self._plain_Nm(arranged, setting)
-            values = values[values <= limit_Nm]
-            if len(values):
-                found[row] = rounded_boxes(values[:, np.newaxis], steps).min()
+            boxes = []
+            for arranged, _ in self.within(one, setting, float(least[row] + 2 * error[row])):
+                values = self._plain_Nm(arranged, setting)
+                values = values[values <= limit_Nm]
+                boxes += rounded_boxes(values[:, np.newaxis], steps)[:, 0].tolist()
+            found[row] = min(boxes, default=-1)
         return found
 
-    def within(self, group: Group, setting: int, square: float) -> tuple[IntArray, FloatArray]:
-        """Return the arrangements of one class whose mean square is at most a value.
+    def within(
+        self, group: Group, setting: int, square: float
+    ) -> Iterator[tuple[IntArray, FloatArray]]:
+        """Give the arrangements of one class whose mean square is at most a value, in blocks.
 
-        Returns
-        -------
-        tuple of two arrays
-            Kinds, shape (arrangements, places), and mean squares as the product gives them.
+        Each is a pair of arrays: kinds, shape (arrangements, places), and mean squares as the
+        product gives them.
         """
-        found, values = [np.zeros((0, self.space.n_places), np.int64)], [np.zeros(0)]
+        found: list[IntArray] = []
+        values: list[FloatArray] = []
         for split, start, _, squares, _ in self._products(group, setting):
             front, rear = np.nonzero(squares[0] <= square)
-            found.append(group.distinct[0][split.rows(front + start, rear)])
-            values.append(squares[0][front, rear])
-        return np.concatenate(found), np.concatenate(values)
+            if len(front):
+                found.append(group.distinct[0][split.rows(front + start, rear)])
+                values.append(squares[0][front, rear])
+            if sum(map(len, found)) >= BLOCK:
+                yield np.concatenate(found), np.concatenate(values)
+                found, values = [], []
+        if found:
+            yield np.concatenate(found), np.concatenate(values)
 
     def in_box(
         self, group: Group, setting: int, box: int, resolution: float, limit_Nm: float
-    ) -> IntArray:
-        """Return the arrangements of one class whose couple rounds up to a box, (rows, places).
+    ) -> Iterator[IntArray]:
+        """Give the arrangements of one class whose couple rounds up to a box, in blocks of rows.
 
         Values within round-off of an edge are decided by the plain path.
         """
@@ -151,8 +158,8 @@ class Couples:
             ),
         )
 
-    def under(self, group: Group, setting: int, limit_Nm: float) -> IntArray:
-        """Return the arrangements of one class whose couple keeps a limit, (rows, places)."""
+    def under(self, group: Group, setting: int, limit_Nm: float) -> Iterator[IntArray]:
+        """Give the arrangements of one class whose couple keeps a limit, in blocks of rows."""
         return self._between(group, setting, (-1.0, limit_Nm), lambda values: values <= limit_Nm)
 
     def _between(
@@ -161,22 +168,19 @@ class Couples:
         setting: int,
         edges: tuple[float, float],
         holds: Callable[[FloatArray], np.ndarray],
-    ) -> IntArray:
+    ) -> Iterator[IntArray]:
         low, high = edges
         sizes = self._products(group, setting, sizes_only=True)
         error = max((off for *_, off in sizes), default=0.0)
-        rows, squares = self.within(group, setting, high * high + error)
-        if low >= 0:
-            kept = squares > low * low - error
-            rows, squares = rows[kept], squares[kept]
-        unsure = np.abs(squares - high * high) <= error
-        if low >= 0:
-            unsure |= np.abs(squares - low * low) <= error
-        if unsure.any():
+        for rows, squares in self.within(group, setting, high * high + error):
             wanted = np.ones(len(rows), bool)
-            wanted[unsure] = holds(self._plain_Nm(rows[unsure], setting))
-            rows = rows[wanted]
-        return rows
+            unsure = np.abs(squares - high * high) <= error
+            if low >= 0:
+                wanted = squares > low * low - error
+                unsure |= wanted & (np.abs(squares - low * low) <= error)
+            if unsure.any():
+                wanted[unsure] = holds(self._plain_Nm(rows[unsure], setting))
+            yield rows[wanted]
 
     def _plain_Nm(self, rows: IntArray, setting: int) -> FloatArray:
         """Return couples by the plain path, of each design's canonical twin. [N m]

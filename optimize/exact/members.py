@@ -9,6 +9,7 @@ image, which are listed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -204,12 +205,14 @@ class Block:
                 if not wanted.any():
                     continue
                 fired = outcomes.angles_deg[mine][wanted]
-                rows = self._arrangements(one, setting, target)
-                if len(rows):
-                    best = fired[np.argmin(np.round(outcomes.totals[mine][wanted], 6))]
+                best = fired[np.argmin(np.round(outcomes.totals[mine][wanted], 6))]
+                for rows in self._arrangements(one, setting, target):
+                    if not len(rows):
+                        continue
                     self.take(Product(index, setting, target, rows, fired, best))
 
-    def _arrangements(self, one: Group, setting: int, target: int) -> IntArray:
+    def _arrangements(self, one: Group, setting: int, target: int) -> Iterator[IntArray]:
+        """Give the arrangements of one class that have the couple of a target, in blocks."""
         sweep = self.sweep
         columns = sweep.levels.columns["couple"]
         if columns:
@@ -217,8 +220,7 @@ class Block:
             return sweep.couples.in_box(one, setting, box, float(resolution), sweep.limit_Nm)
         if np.isfinite(sweep.limit_Nm):
             return sweep.couples.under(one, setting, sweep.limit_Nm)
-        rows, _ = sweep.couples.within(one, setting, np.inf)
-        return rows
+        return (rows for rows, _ in sweep.couples.within(one, setting, np.inf))
 
     def take(self, hit: Product) -> None:
         """Add arrangements times firings of one class to a member."""
