@@ -45,7 +45,7 @@ test: check
 	$(BIN)/python -m pytest
 
 bench: $(VENV)/.bench
-	$(BIN)/python -m tests.benchmarks
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks
 
 closeness: $(VENV)/.run
 	$(BIN)/python -m tests.closeness

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,22 +12,7 @@ import numpy as np
 from evaluate import score
 from tests.benchmarks.givens import METRICS, candidates, v_eight
 from tests.benchmarks.plain_loop import score_one_by_one
-
-ROUNDS = 7
-Row = tuple[str, str, str, str]
-
-
-def side_by_side(
-    tasks: dict[str, Callable[[], object]], *, rounds: int = ROUNDS
-) -> dict[str, float]:
-    """Return the least time of each task, taken in turns so that a noisy moment hits all. [s]"""
-    times: dict[str, list[float]] = {name: [] for name in tasks}
-    for _ in range(rounds):
-        for name, task in tasks.items():
-            started = time.perf_counter()
-            task()
-            times[name].append(time.perf_counter() - started)
-    return {name: min(values) for name, values in times.items()}
+from tests.benchmarks.timing import Row, side_by_side
 
 
 def scoring(step_deg: float) -> list[Row]:
@@ -222,12 +206,22 @@ def startup() -> Row:
 
 def main() -> None:
     """Print the table."""
-    rows = [*scoring(15.0), *scoring(0.0), generation(400), generation(1000)]
-    rows += [*shaft_metrics(), *orders_of_sixteen(), startup()]
+    from tests.benchmarks.exact_rows import halves_rows
+    from tests.benchmarks.exact_spaces import growth_rows, whole_rows
+    from tests.benchmarks.matrix_products import least_couples_by_products
+
+    parts: tuple[Callable[[], list[Row]], ...] = (
+        lambda: [*scoring(15.0), *scoring(0.0), generation(400), generation(1000)],
+        lambda: [*shaft_metrics(), *orders_of_sixteen(), startup()],
+        lambda: halves_rows(least_couples_by_products),
+        whole_rows,
+        growth_rows,
+    )
     print("| what | figures | ratio | target |")
     print("| --- | --- | --- | --- |")
-    for row in rows:
-        print("| " + " | ".join(row) + " |", flush=True)
+    for part in parts:
+        for row in part():
+            print("| " + " | ".join(row) + " |", flush=True)
 
 
 if __name__ == "__main__":
