@@ -125,6 +125,8 @@ class Product:
         Firing angles in the order of the class's items. [deg]
     best : array, shape (cylinders,)
         The firing to be shown.
+    is_first : bool
+        Whether the first of the rows may stand for the class: in the first block of several.
     """
 
     index: int
@@ -133,6 +135,7 @@ class Product:
     rows: IntArray
     fired: FloatArray
     best: FloatArray
+    is_first: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,10 +209,12 @@ class Block:
                     continue
                 fired = outcomes.angles_deg[mine][wanted]
                 best = fired[np.argmin(np.round(outcomes.totals[mine][wanted], 6))]
+                is_first = True
                 for rows in self._arrangements(one, setting, target):
-                    if not len(rows):
-                        continue
-                    self.take(Product(index, setting, target, rows, fired, best))
+                    if len(rows):
+                        hit = Product(index, setting, target, rows, fired, best, is_first)
+                        self.take(hit)
+                        is_first = False
 
     def _arrangements(self, one: Group, setting: int, target: int) -> Iterator[IntArray]:
         """Give the arrangements of one class that have the couple of a target, in blocks."""
@@ -228,10 +233,11 @@ class Block:
         share = Fraction(int(self.classes.twins[hit.index]), int(self.classes.turns[hit.index]))
         fixed = [share * n for n in self._fixed(rows, fired, setting)]
         member = Member(raw=share * (len(rows) * len(fired)), fixed=fixed)
-        space, frame = self.sweep.space, self.sweep.frame
-        best = hit.best[np.newaxis]
-        designs = with_firing(space, frame, rows[:1], best, [space.settings[setting]])
-        self._choose(member, designs, setting)
+        if hit.is_first:
+            space, frame = self.sweep.space, self.sweep.frame
+            best = hit.best[np.newaxis]
+            designs = with_firing(space, frame, rows[:1], best, [space.settings[setting]])
+            self._choose(member, designs, setting)
         self.found.setdefault(hit.target, Member()).merge(member)
 
     def _fixed(self, rows: IntArray, fired: FloatArray, setting: int) -> list[int]:
@@ -276,14 +282,17 @@ class Block:
         designs, ways = hit.designs, self.sweep.space.ways[1:]
         fixed = [hit.share * _unmoved(designs, self.island, way) for way in ways]
         member = Member(raw=hit.share * len(designs.batch), fixed=fixed)
-        best = np.array([int(np.argmin(np.round(hit.totals, 6)))])
-        self._choose(member, picked(designs, best), hit.setting)
+        totals = np.round(hit.totals, 6)
+        self._choose(member, picked(designs, np.flatnonzero(totals == totals.min())), hit.setting)
         self.found.setdefault(hit.target, Member()).merge(member)
 
     def _choose(self, member: Member, designs: Designs, setting: int) -> None:
-        """Make one candidate the representative, written as its canonical twin."""
+        """Make the first of some candidates, written as canonical twins, the representative."""
         space = self.sweep.space
-        twin = canonical_twins(designs, space.ways, cycle_deg=space.study.cycle_deg)
+        cycle_deg = space.study.cycle_deg
+        twins = canonical_twins(designs, space.ways, cycle_deg=cycle_deg)
+        rows = written_rows(twins, space.ways[0], cycle_deg=cycle_deg)
+        twin = picked(twins, np.lexsort(rows.T[::-1])[:1])
         objectives, _ = self.island.judge(twin)
         total = round(float((objectives[0] / self.sweep.resolutions).sum()), 6)
         row = written_rows(twin, space.ways[0], cycle_deg=space.study.cycle_deg)[0]
