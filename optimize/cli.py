@@ -186,7 +186,8 @@ def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Pa
         )
     if not outcome.is_complete:
         click.echo(f"Stopped early. Go on with: crankfront optimize STUDY --out {folder} --resume")
-    click.echo(f"Front of {len(outcome.common)} designs, pictures and summary.md in {folder}")
+    drawn = "pictures and summary.md" if (folder / "pictures").is_dir() else "summary.md"
+    click.echo(f"Front of {len(outcome.common)} designs, {drawn} in {folder}")
 
 
 def _fact_options(command: Callable[..., None]) -> Callable[..., None]:

@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 
 from evaluate.batch import FloatArray, IntArray
+from evaluate.errors import InputError
 from optimize import checkpoint
 from optimize.archive import Archive, hypervolume, non_dominated
 from optimize.checkpoint import IslandId
+from optimize.exact import ledger
 from optimize.exact.driver import (
     ExactFamily,
     ExactProgress,
@@ -203,6 +205,8 @@ def run_study(
         If it was asked to stop while it enumerated; what is done is saved.
     """
     plan = plan_of(study, all_exact=all_exact)
+    if resume:
+        _refuse_another_kind(plan, folder / "checkpoints")
     stop = stop or StopRequest()
     exact = enumerate_families(
         study,
@@ -259,6 +263,15 @@ def run_study(
         history=pd.DataFrame([*_exact_history(exact), *meter.rows]),
         is_complete=complete,
     )
+
+
+def _refuse_another_kind(plan: Plan, checkpoints: Path) -> None:
+    """Refuse to go on with a search as an enumeration, and with an enumeration as a search."""
+    is_search, is_enumeration = checkpoint.exists(checkpoints), ledger.exists(checkpoints)
+    if is_search and not plan.rounds:
+        raise InputError("--resume", "the run of a search", "the run of an enumeration")
+    if is_enumeration and not plan.exact:
+        raise InputError("--resume", "the run of an enumeration", "the run of a search")
 
 
 def _exact_history(exact: Mapping[str, ExactFamily]) -> list[dict[str, Any]]:

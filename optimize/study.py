@@ -473,7 +473,7 @@ def _step(step_deg: float) -> float:
             raise InputError(
                 "space.throw_angle_step_deg",
                 f"{step_deg:g}",
-                f"a step that divides 360, such as {near:g}, or 0 for continuous angles",
+                f"a step that divides 360, such as {near:.12g}, or 0 for continuous angles",
             )
     return step_deg
 

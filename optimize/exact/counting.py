@@ -163,7 +163,7 @@ def _even_counts(space: Space) -> tuple[int, int | None]:
             n_rows = arrangements.count(group.form)
             fired = outcomes_of(space, frame, one, with_limits=False).angles_deg
             twins, turns = int(one.twins[0]), int(one.turns[0])
-            raw += twins * n_rows * len(fired) // turns
+            raw += _whole(twins * n_rows * len(fired), turns)
             is_listed &= n_rows <= MOST_LISTED // max(1, len(sweep.classes))
             if not is_listed:
                 continue
@@ -172,11 +172,18 @@ def _even_counts(space: Space) -> tuple[int, int | None]:
                 pairs = np.indices((len(split.front), len(split.rear))).reshape(2, -1)
                 rows = group.distinct[0][split.rows(*pairs)]
                 unmoved += _n_even_unmoved(space, frame, rows, fired)
-            images += twins * unmoved // turns
+            images += _whole(twins * unmoved, turns)
     if not is_listed:
         return raw * len(space.settings), None
-    total = (raw + images) * len(space.settings)
-    return raw * len(space.settings), total // len(space.ways)
+    total = _whole(raw + images, len(space.ways))
+    return raw * len(space.settings), total * len(space.settings)
+
+
+def _whole(number: int, parts: int) -> int:
+    """Return a number over parts of it, which has to be whole."""
+    if number % parts:
+        raise ArithmeticError(f"{number} candidates in {parts} equal parts")
+    return number // parts
 
 
 def _n_even_unmoved(space: Space, frame: Frame, rows: IntArray, fired: FloatArray) -> int:

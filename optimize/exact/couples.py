@@ -158,6 +158,12 @@ class Couples:
             ),
         )
 
+    def least_rows(self, rows: IntArray, setting: int, resolution: float) -> IntArray:
+        """Return those arrangements that have the least couple, to a millionth of a step."""
+        steps = np.round(self._plain_Nm(rows, setting) / resolution, 6)
+        least: IntArray = rows[steps == steps.min()]
+        return least
+
     def under(self, group: Group, setting: int, limit_Nm: float) -> Iterator[IntArray]:
         """Give the arrangements of one class whose couple keeps a limit, in blocks of rows."""
         return self._between(group, setting, (-1.0, limit_Nm), lambda values: values <= limit_Nm)

@@ -396,6 +396,11 @@ def _reductions(space: Space) -> tuple[str, ...]:
         "the crank, couples once for all sets of firing bits",
         "what a bound puts behind a known design is left out",
     ]
+    if must_list(space.study):
+        words[1] = (
+            "force, firing and exhaust of the same items give bounds for all their arrangements; "
+            "what the bounds leave over is scored one by one"
+        )
     names = {(True, False): "mirrored", (False, True): "turned end for end"}
     names[(True, True)] = "mirrored and turned end for end"
     for way in space.ways[1:]:

@@ -49,6 +49,8 @@ def equals_of_design(folder: Path, design: str, *, most: int) -> pd.DataFrame:
     """
     run = read_run(folder)
     rows = run.rows
+    if rows.empty:
+        raise InputError("RUN_DIR", f"{folder} without any design", "a run with a design")
     if design not in set(rows["design"]):
         raise unknown_word("DESIGN", design, list(rows["design"]))
     row = rows[rows["design"] == design].iloc[0]

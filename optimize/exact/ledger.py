@@ -56,6 +56,11 @@ def save(folder: Path, accounts: dict[str, Account], *, text: str) -> None:
     write_text(folder / NAME, json.dumps(note))
 
 
+def exists(folder: Path) -> bool:
+    """Return whether a folder holds an enumeration to go on with."""
+    return (folder / NAME).exists()
+
+
 def load(folder: Path, *, text: str, n_objectives: int) -> dict[str, Account]:
     """Return the accounts of all families; none when nothing was saved.
 

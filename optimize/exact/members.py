@@ -125,8 +125,6 @@ class Product:
         Firing angles in the order of the class's items. [deg]
     best : array, shape (cylinders,)
         The firing to be shown.
-    is_first : bool
-        Whether the first of the rows may stand for the class: in the first block of several.
     """
 
     index: int
@@ -135,7 +133,6 @@ class Product:
     rows: IntArray
     fired: FloatArray
     best: FloatArray
-    is_first: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,12 +206,9 @@ class Block:
                     continue
                 fired = outcomes.angles_deg[mine][wanted]
                 best = fired[np.argmin(np.round(outcomes.totals[mine][wanted], 6))]
-                is_first = True
                 for rows in self._arrangements(one, setting, target):
                     if len(rows):
-                        hit = Product(index, setting, target, rows, fired, best, is_first)
-                        self.take(hit)
-                        is_first = False
+                        self.take(Product(index, setting, target, rows, fired, best))
 
     def _arrangements(self, one: Group, setting: int, target: int) -> Iterator[IntArray]:
         """Give the arrangements of one class that have the couple of a target, in blocks."""
@@ -233,11 +227,13 @@ class Block:
         share = Fraction(int(self.classes.twins[hit.index]), int(self.classes.turns[hit.index]))
         fixed = [share * n for n in self._fixed(rows, fired, setting)]
         member = Member(raw=share * (len(rows) * len(fired)), fixed=fixed)
-        if hit.is_first:
-            space, frame = self.sweep.space, self.sweep.frame
-            best = hit.best[np.newaxis]
-            designs = with_firing(space, frame, rows[:1], best, [space.settings[setting]])
-            self._choose(member, designs, setting)
+        space, frame, columns = self.sweep.space, self.sweep.frame, self.sweep.levels.columns
+        for column in columns["couple"]:
+            step = float(self.sweep.resolutions[column])
+            rows = self.sweep.couples.least_rows(rows, setting, step)
+        best = np.repeat(hit.best[np.newaxis], len(rows), axis=0)
+        designs = with_firing(space, frame, rows, best, [space.settings[setting]])
+        self._choose(member, designs, setting)
         self.found.setdefault(hit.target, Member()).merge(member)
 
     def _fixed(self, rows: IntArray, fired: FloatArray, setting: int) -> list[int]:

@@ -96,7 +96,7 @@ class Space:
 
     @cached_property
     def frames(self) -> tuple[Frame, ...]:
-        """All bank angles and splays whose bores and pin halves keep clear, in a fixed order."""
+        """All bank angles and splays, in a fixed order."""
         study, family = self.study, self.family
         if study.even_firing and family.is_paired:
             frames = [
@@ -256,8 +256,9 @@ def why_not_exact(study: Study, family: Family) -> str | None:
     if not study.even_firing and not study.throw_angle_step_deg:
         return "its throw angles are continuous (space.throw_angle_step_deg is 0)"
     is_v = family.arrangement == "v"
-    is_fitted = study.even_firing and family.is_paired
-    if study.bank_angle_deg.is_range and is_v and not is_fitted:
+    # On a shared pin only the bank angles on the firing grid fire evenly, a list though a range.
+    is_listed = study.even_firing and family.pins == "shared"
+    if study.bank_angle_deg.is_range and is_v and not is_listed:
         return "its bank angle is a range (space.bank_angle_deg; list the angles)"
     if study.reciprocating_fraction.is_range:
         return "the balanced fraction is a range (space.reciprocating_fraction; list the values)"

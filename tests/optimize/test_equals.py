@@ -89,3 +89,61 @@ def test_command_lists_the_equals_of_a_run(tmp_path: Path) -> None:
     wrong = runner.invoke(main, ["equals", str(out), "D999"])
     assert wrong.exit_code == 2
     assert "DESIGN" in wrong.stderr
+
+
+def test_a_run_of_another_kind_is_not_gone_on_with(tmp_path: Path) -> None:
+    # A search and an enumeration leave the same files, but neither can finish the other.
+    study = write_study(
+        tmp_path,
+        space={"cylinders": [3], "arrangements": ["in-line"], "throw_angle_step_deg": 120.0},
+        search={"population": 8, "evaluations": 64},
+    )
+    runner = CliRunner()
+    options = ["--workers", "1", "--no-pictures"]
+    for first, second in (("optimize", "enumerate"), ("enumerate", "optimize")):
+        out = tmp_path / first
+        assert runner.invoke(main, [first, str(study), "--out", str(out), *options]).exit_code == 0
+        before = (out / "front.parquet").read_bytes()
+        again = [second, str(study), "--out", str(out), "--resume", *options]
+        refused = runner.invoke(main, again)
+        assert refused.exit_code == 2
+        assert "--resume" in refused.stderr
+        assert (out / "front.parquet").read_bytes() == before
+
+
+def test_equals_of_an_empty_front_are_refused(tmp_path: Path) -> None:
+    study = write_study(
+        tmp_path,
+        space={"cylinders": [3], "arrangements": ["in-line"], "throw_angle_step_deg": 120.0},
+        constraints={"force_rms_N": {"at_most": -1.0}},
+    )
+    out, runner = tmp_path / "run", CliRunner()
+    made = runner.invoke(main, ["enumerate", str(study), "--out", str(out), "--workers", "1"])
+    assert made.exit_code == 1  # no feasible design
+    done = runner.invoke(main, ["equals", str(out), "D1"])
+    assert done.exit_code == 2
+    assert "without any design" in done.stderr
+
+
+def test_the_representative_is_the_best_of_its_equals() -> None:
+    # "The least sum of objectives over resolutions" (METHOD.md, section 7), here by listing all.
+    tables = {
+        "space": {
+            "cylinders": [4],
+            "arrangements": ["in-line"],
+            "throw_angle_step_deg": 45.0,
+            "reciprocating_fraction": [0.0, 0.5],
+        },
+        "constraints": {"largest_interval_factor": 2.0},
+        "objectives": metrics(("couple_rms_Nm", 2000.0), ("force_rms_N", 8000.0)),
+    }
+    study = small_study(**tables)
+    family = named_family(study, "in-line 4")
+    front = enumerate_families(study, [family], None, workers=1)[family.name].front
+    island, steps = Island(study, family), np.array([2000.0, 8000.0])
+    assert front.equals.max() > 10, "nothing to choose from"
+    mine = (island.judge(front.designs)[0] / steps).sum(axis=1)
+    for row, box in enumerate(front.boxes):
+        designs, _ = equal_designs(study, family, box[np.newaxis], most=10_000)
+        totals = (island.judge(designs)[0] / steps).sum(axis=1)
+        assert mine[row] == pytest.approx(totals.min(), abs=2e-6)  # chosen to six digits
