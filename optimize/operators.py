@@ -7,14 +7,28 @@ from functools import lru_cache
 import numpy as np
 from numpy.random import Generator
 
+from evaluate import firing
 from evaluate.batch import FloatArray, IntArray
-from optimize.genome import Genome, Segment, value_of
+from optimize.encoding import encoded
+from optimize.genome import Designs, Genome, Segment, value_of
 
 RESET_SHARE = 0.3  # of mutations that draw afresh instead of moving to a neighbour
 MORE_MUTATIONS = 0.5  # genes mutated in a child on average, on top of the one that always is
 SWAP_RATE = 0.3  # children in which two throws change places, with all that belongs to them
 STAY_SHARE = 0.5  # of these, where banks are free, that leave the banks where they are
 TURN_RATE = 0.15  # children in which several throws are turned by one angle
+#: Children whose cylinders are rearranged instead of mutated, where each has a throw: in a free
+#: space fewer, since there the firing angles have to be found as well as dealt out.
+REARRANGED_SHARE = {"even": 0.6, "free": 0.35}
+#: How, and how often. Firing angles of two cylinders change places; banks of two neighbours do;
+#: both do; the firing of a stretch of cylinders runs backward, or steps on; all of a bank fires
+#: later; the banks stand at another angle and all fires as before.
+REARRANGEMENTS = {
+    "even": {"firing": 0.5, "banks": 0.2, "both": 0.1, "backward": 0.1, "step": 0.1},
+    "free": {"firing": 0.4, "banks": 0.2, "both": 0.1, "later": 0.2, "bank angle": 0.1},
+}
+SETTING_RATE = {"even": 0.15, "free": 0.0}  # of settings drawn afresh in a rearranged child
+_SETTINGS = ("bank_angle", "fraction", "shafts")
 _BELOW_ONE = np.nextafter(1.0, 0.0)
 
 
@@ -41,12 +55,17 @@ def crossover(
 
     Notes
     -----
-    Every gene is exchanged with probability 1/2. Continuous genes are then blended half of the
+    Every gene is exchanged with probability 1/2, keys only with all of their segment: an order, or
+    a choice of banks, is of one parent or of the other, since between them lies neither.
+    Continuous genes are then blended half of the
     time: angles along the shorter arc, numbers along the straight line, a little beyond the
     parents. Lattice angles, bits, slots and ranks are never blended.
     """
     crossed = rng.random((len(first), 1)) < share
     exchanged = crossed & (rng.random(first.shape) < 0.5)
+    for segment in genome.segments:
+        if segment.kind == "key":
+            exchanged[:, segment.start : segment.stop] = exchanged[:, [segment.start]]
     one = np.where(exchanged, second, first)
     two = np.where(exchanged, first, second)
     for segment in genome.segments:
@@ -61,6 +80,29 @@ def crossover(
         one[:, columns] = _into_range(segment, one[:, columns] + part * gap)
         two[:, columns] = _into_range(segment, two[:, columns] - part * gap)
     return one, two
+
+
+def vary(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
+    """Return changed copies: mutated gene by gene, or with their cylinders rearranged.
+
+    Parameters
+    ----------
+    genome : Genome
+        Says which gene is of which kind.
+    genomes : array, shape (candidates, genes)
+        To be changed; left as they are.
+    rng : Generator
+        Source of chance.
+    """
+    is_rearranged = np.zeros(len(genomes), bool)
+    if _can_be_rearranged(genome):
+        is_rearranged = rng.random(len(genomes)) < REARRANGED_SHARE[_firing_kind(genome)]
+    mutated = mutate(genome, genomes[~is_rearranged], rng)
+    changed = np.empty_like(genomes)
+    changed[~is_rearranged] = turn_together(genome, mutated, rng)
+    if is_rearranged.any():
+        changed[is_rearranged] = rearrange(genome, genomes[is_rearranged], rng)
+    return changed
 
 
 def mutate(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
@@ -118,6 +160,130 @@ def turn_together(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatA
         far = np.floor(far * angles.options) / angles.options
     genomes[rows, columns] = _into_range(angles, np.where(turned, old + far, old))
     return genomes
+
+
+def rearrange(genome: Genome, genomes: FloatArray, rng: Generator) -> FloatArray:
+    """Return copies whose cylinders fire in another order or stand on other banks.
+
+    Most changes of single genes break what all of them make together: firing intervals within
+    the limit, and room between the bores of a bank. Most changes here keep the firing angles of
+    the engine and only deal them out anew, and banks change between next neighbours, of which two
+    on one web must stand on two banks. Throw angles follow from both.
+
+    Parameters
+    ----------
+    genome : Genome
+        Of a family in which each cylinder has its own throw.
+    genomes : array, shape (candidates, genes)
+        To be changed; left as they are.
+    rng : Generator
+        Source of chance.
+    """
+    family, count = genome.family, len(genomes)
+    rates = _rearrangements(genome)
+    moves = np.array(list(rates))[rng.choice(len(rates), count, p=list(rates.values()))]
+    pairs = np.argsort(rng.random((count, family.cylinders)), axis=1)[:, :2]
+    nearest = _nearest_cylinders(tuple(family.engine.positions_m.tolist()))
+    among_neighbours = (moves == "both") | (moves == "banks")
+    pairs[among_neighbours, 1] = nearest[pairs[among_neighbours, 0]]
+    designs = genome.decode(genomes)
+    angles_deg = firing.firing_angles_deg(designs.batch)
+    banks = np.broadcast_to(designs.batch.banks, angles_deg.shape).copy()
+    angles_deg = np.take_along_axis(angles_deg, _orders(moves, pairs, family.cylinders), axis=1)
+    if family.fixed_banks is None:
+        _exchange(banks, np.flatnonzero(among_neighbours), pairs[among_neighbours])
+    is_later = (moves == "later")[:, np.newaxis] & (banks == 1)
+    angles_deg = np.where(is_later, angles_deg + _lags_deg(genome, count, rng), angles_deg)
+    changed = genomes.copy()
+    if "bank angle" in rates:
+        _draw_afresh(genome, changed, "bank_angle", moves == "bank angle", rng)
+    moved = _firing_so(genome.decode(changed), angles_deg, banks, genome.study.cycle_deg)
+    changed = encoded(genome, moved, changed, keep=_SETTINGS)
+    for name in _SETTINGS:
+        afresh = rng.random(count) < SETTING_RATE[_firing_kind(genome)]
+        _draw_afresh(genome, changed, name, afresh, rng)
+    return changed
+
+
+def _firing_kind(genome: Genome) -> str:
+    return "even" if genome.study.even_firing else "free"
+
+
+@lru_cache(maxsize=64)
+def _known_rearrangements(kind: str, has_banks: bool, has_bank_angles: bool) -> dict[str, float]:
+    rates = dict(REARRANGEMENTS[kind])
+    unknown = [] if has_banks else ["banks", "both", "later"]
+    for name in [*unknown, *([] if has_bank_angles else ["bank angle"])]:
+        rates.pop(name, None)
+    total = sum(rates.values())
+    return {name: rate / total for name, rate in rates.items()}
+
+
+def _rearrangements(genome: Genome) -> dict[str, float]:
+    """Return the rearrangements that change anything in a family, and their probabilities."""
+    has_bank_angles = any(segment.name == "bank_angle" for segment in genome.segments)
+    has_banks = genome.family.fixed_banks is None
+    return _known_rearrangements(_firing_kind(genome), has_banks, has_bank_angles)
+
+
+def _lags_deg(genome: Genome, count: int, rng: Generator) -> FloatArray:
+    """Return angles by which a bank comes to fire later, in steps of the lattice. [deg]"""
+    lags_deg = firing.TURN_DEG * rng.random((count, 1))
+    step_deg = genome.study.throw_angle_step_deg
+    return np.round(lags_deg / step_deg) * step_deg if step_deg else lags_deg
+
+
+def _draw_afresh(
+    genome: Genome, genomes: FloatArray, name: str, chosen: np.ndarray, rng: Generator
+) -> None:
+    """Draw the genes of one segment anew in the chosen rows, if the family has it."""
+    for segment in genome.segments:
+        if segment.name == name:
+            rows = np.flatnonzero(chosen)
+            genomes[rows, segment.start : segment.stop] = rng.random((len(rows), 1))
+
+
+def _can_be_rearranged(genome: Genome) -> bool:
+    """Return whether each cylinder has a throw whose angle follows from when it is to fire."""
+    is_tied = genome.family.is_paired or genome.study.mirror_symmetric
+    return not is_tied and genome.family.cylinders > 2
+
+
+@lru_cache(maxsize=64)
+def _nearest_cylinders(positions_m: tuple[float, ...]) -> IntArray:
+    """Return the cylinder that stands nearest to each along the crank."""
+    apart_nm = np.rint(1e9 * np.abs(np.subtract.outer(positions_m, positions_m)))
+    np.fill_diagonal(apart_nm, np.inf)
+    nearest: IntArray = apart_nm.argmin(axis=1)
+    return nearest
+
+
+def _orders(moves: np.ndarray, pairs: IntArray, n_cylinders: int) -> IntArray:
+    """Return whose firing each cylinder takes over, shape (candidates, cylinders)."""
+    columns = np.arange(n_cylinders)
+    orders = np.tile(columns, (len(moves), 1))
+    rows = np.flatnonzero((moves == "firing") | (moves == "both"))
+    _exchange(orders, rows, pairs[rows])
+    low, high = pairs.min(axis=1, keepdims=True), pairs.max(axis=1, keepdims=True)
+    inside = (columns >= low) & (columns <= high)
+    backward = inside & (moves == "backward")[:, np.newaxis]
+    orders = np.where(backward, low + high - columns, orders)
+    step = inside & (moves == "step")[:, np.newaxis]
+    return np.where(step, np.where(columns == high, low, columns + 1), orders)
+
+
+def _firing_so(
+    designs: Designs, angles_deg: FloatArray, banks: IntArray, cycle_deg: float
+) -> Designs:
+    """Return designs on whose cranks the cylinders of the given banks fire at the given angles."""
+    batch = designs.batch.having(banks=banks)
+    pins_deg = batch.bank_axes_deg() - angles_deg
+    pins_deg = firing.wrap_deg(pins_deg - pins_deg[:, :1])
+    # A hair more, or what rounds to just below a whole cycle would be a turn late.
+    later_deg = (angles_deg - angles_deg[:, :1] + 1e-6) % cycle_deg
+    bits = (later_deg >= firing.TURN_DEG).astype(np.int64)
+    moved = batch.having(pin_angles_deg=pins_deg, firing_bits=bits)
+    return Designs(batch=moved, splay_deg=designs.splay_deg)
 
 
 def _neighbours(segment: Segment, genes: FloatArray, rng: Generator) -> FloatArray:
@@ -223,6 +389,7 @@ def _exchanged_columns(genome: Genome) -> IntArray:
     return _columns_of(genome.segments, genome.family.is_paired, genome.study.mirror_symmetric)
 
 
-def _exchange(genomes: FloatArray, rows: np.ndarray, columns: np.ndarray) -> None:
+def _exchange(genomes: FloatArray | IntArray, rows: np.ndarray, columns: np.ndarray) -> None:
+    """Exchange, in the rows, the values of two columns, (rows, 2), each."""
     one, two = columns.T
     genomes[rows, one], genomes[rows, two] = genomes[rows, two], genomes[rows, one]

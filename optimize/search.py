@@ -185,7 +185,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
         parents = self._parents(2 * n_pairs)
         pair = (parents[:n_pairs], parents[n_pairs:])
         children = np.concatenate(operators.crossover(genome, *pair, rng, share=CROSSED_SHARE))
-        return operators.turn_together(genome, operators.mutate(genome, children[:n], rng), rng)
+        return operators.vary(genome, children[:n], rng)
 
     def _parents(self, n: int) -> FloatArray:
         """Return n parents: the population's winners, some replaced by members of the archive.
@@ -209,17 +209,18 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     ) -> None:
         """Keep the best: feasible designs by rank and crowding, then the least infeasible.
 
-        What is better by less than the resolution is not better, here as in the archive; of
-        equals all but one have no room around them and go first.
+        What is better by less than the resolution is not better, here as in the archive. Equals
+        dominate each other no more than members of a front do, and a member may have more of
+        them than the population has room: all but one stand behind every other feasible design.
         """
         resolutions = np.array([o.resolution for o in self.problem.island.study.objectives])
         rounded = rounded_boxes(objectives, resolutions).astype(float)
         total = np.maximum(violations, 0).sum(axis=1)
-        feasible = np.flatnonzero(total <= 0)
+        feasible, copies = _apart_from_copies(rounded, np.flatnonzero(total <= 0))
         kept: list[NDArray[np.int64]] = []
-        rank, crowding = np.zeros(len(genomes)), np.zeros(len(genomes))
         left = self.pop_size
         fronts = self.survival.nds.do(rounded[feasible]) if len(feasible) else []
+        rank, crowding = np.full(len(genomes), float(len(fronts))), np.zeros(len(genomes))
         for number, places in enumerate(fronts):
             front = feasible[places]
             rank[front] = number
@@ -230,6 +231,8 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
             left -= len(kept[-1])
             if left <= 0:
                 break
+        kept.append(copies[: max(left, 0)])
+        left -= len(kept[-1])
         infeasible = np.flatnonzero(total > 0)
         worst_last = np.argsort(total[infeasible], kind="stable")
         kept.append(infeasible[worst_last[: max(left, 0)]])
@@ -242,6 +245,16 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
             rank=rank[rows],
             crowding=crowding[rows],
         )
+
+
+def _apart_from_copies(
+    rounded: FloatArray, rows: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the first of the rows with each vector of rounded objectives, and the other rows."""
+    _, first = np.unique(rounded[rows], axis=0, return_index=True)
+    is_first = np.zeros(len(rows), bool)
+    is_first[first] = True
+    return rows[is_first], rows[~is_first]
 
 
 def _tournament(members: _Members, n: int, rng: np.random.Generator) -> NDArray[np.int64]:
