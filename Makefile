@@ -5,13 +5,14 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check bench closeness clean help
+.PHONY: demo test check bench closeness torture clean help
 
 help:
 	@echo "make demo   search a small study (under two minutes) and draw its front"
 	@echo "make test   lint, check types and run all tests"
 	@echo "make bench  time the scoring and the search, as ratios in one run"
 	@echo "make closeness  compare the search with exact fronts, ten seeds a family (minutes)"
+	@echo "make torture  kill runs at random moments, resume them, compare (a quarter of an hour)"
 	@echo "make clean  remove the virtual environment and caches; results stay"
 
 $(VENV)/.run: requirements/run.txt pyproject.toml
@@ -49,6 +50,9 @@ bench: $(VENV)/.bench
 
 closeness: $(VENV)/.run
 	$(BIN)/python -m tests.closeness
+
+torture: $(VENV)/.run
+	$(BIN)/python -m tests.torture
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

@@ -7,7 +7,7 @@ import io
 import json
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,11 @@ def save(
         "history": history,
     }
     write_text(folder / "round.json", json.dumps(note))
+    _remove_all_but(folder, files)
+
+
+def _remove_all_but(folder: Path, files: Mapping[str, object]) -> None:
+    """Remove states that no note names: of earlier rounds, or of one that was never complete."""
     for old in folder.glob("island-*.npz"):
         if old.name not in files:
             old.unlink()
@@ -70,6 +75,8 @@ def load(
     folder: Path, *, text: str, seed: int
 ) -> tuple[int, dict[IslandId, IslandState], list[dict[str, Any]]]:
     """Return round number, states and history of the last complete round.
+
+    What a round that was never complete has left behind is removed.
 
     Raises
     ------
@@ -111,6 +118,7 @@ def load(
             raise InputError(
                 "--resume", f"a damaged checkpoint ({name})", "a checkpoint as it was written"
             ) from None
+    _remove_all_but(folder, note["islands"])
     return int(note["round"]), states, note["history"]
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,9 @@ import msgspec
 import tomli_w
 
 from evaluate.errors import InputError
+
+# What `write_whole` calls the file that it writes beside NAME.SUFFIX: .NAME.SUFFIX.RANDOM.SUFFIX
+_NEIGHBOUR = re.compile(r"\..+(\.[^.]+)\.[a-z0-9_]{8}\1")
 
 
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
@@ -37,8 +41,75 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
             os.fsync(file.fileno())
         beside.chmod(0o644)
         beside.replace(path)
+        _flush_names(path.parent)
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _flush_names(folder: Path) -> None:
+    """Make a new name in a folder outlast a power cut, where the system can.
+
+    Without it the note of a checkpoint might outlast the states that it names.
+    """
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def is_neighbour(path: Path) -> bool:
+    """Return whether a file is the temporary neighbour of one that was being written."""
+    return _NEIGHBOUR.fullmatch(path.name) is not None
+
+
+def remove_neighbours(folders: Iterable[Path]) -> None:
+    """Remove temporary neighbours that killed processes have left behind.
+
+    Parameters
+    ----------
+    folders : iterable of Path
+        Where nothing else writes; those that do not exist are passed over.
+    """
+    for folder in folders:
+        if folder.is_dir():
+            for path in folder.iterdir():
+                if is_neighbour(path) and path.is_file() and not path.is_symlink():
+                    path.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def only_writer(folder: Path, where: str) -> Iterator[None]:
+    """Keep a directory for one process as long as it lives, where the system has such locks.
+
+    The lock is the system's: it ends with the process, however that ends.
+
+    Raises
+    ------
+    InputError
+        If another process has the directory.
+    """
+    try:
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):  # no such locks here
+        yield
+        return
+    try:
+        with contextlib.suppress(OSError):  # nor on this file system
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise InputError(
+                    where,
+                    f"{folder}, in which another run is at work",
+                    "another directory, or this one when that run has ended",
+                ) from None
+        yield
+    finally:
+        os.close(handle)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 _BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
@@ -28,7 +29,7 @@ def pool(workers: int) -> Iterator[Callable[..., Future[Any]]]:
     saved = {name: os.environ.get(name) for name in _BLAS_THREADS}
     os.environ.update(dict.fromkeys(_BLAS_THREADS, "1"))  # read when a worker imports numpy
     context = multiprocessing.get_context("spawn")
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupts)
+    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_work)
     try:
         with _interrupts_ignored():  # what a starting worker inherits
             for _ in range(workers):
@@ -54,6 +55,23 @@ def _interrupts_ignored() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, saved)
+
+
+def _begin_work() -> None:
+    """Prepare a worker: Ctrl-C is not for it, and it ends when its driver is gone."""
+    _ignore_interrupts()
+    driver = multiprocessing.parent_process()
+    if driver is not None:
+        threading.Thread(target=_end_with, args=(driver,), daemon=True).start()
+
+
+def _end_with(driver: BaseProcess) -> None:
+    """Wait for the driver's end and follow it at once.
+
+    A killed driver tells nobody: its workers would wait for tasks for ever, with all their memory.
+    """
+    driver.join()
+    os._exit(1)
 
 
 def _ignore_interrupts() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -16,15 +16,24 @@ from rich.console import Console
 from evaluate.errors import InputError
 from optimize.exact import ledger
 from optimize.exact.driver import StoppedError
-from optimize.files import writable_directory, write_text
+from optimize.files import (
+    is_neighbour,
+    only_writer,
+    remove_neighbours,
+    writable_directory,
+    write_text,
+)
+from optimize.genome import Designs
 from optimize.processes import StopRequest
 from optimize.progress import shown_progress
 from optimize.results import write_results
 from optimize.run import Outcome, Plan, plan_of, run_study
 from optimize.shortlist import Pick
-from optimize.starts import keep_starts, kept_starts, starts_by_family
+from optimize.starts import KEPT, keep_starts, kept_starts, starts_by_family
 from optimize.study import Study, read_study
 from optimize.texts import families_text
+
+_SUBFOLDERS = ("checkpoints", "shortlist", "pictures")  # of a run directory
 
 
 def search_and_write(
@@ -68,32 +77,52 @@ def search_and_write(
     folder = _run_directory(study, out, resume=resume)
     console = Console(stderr=True)
     count = workers or os.cpu_count() or 1
-    console.print(_opening(study, plan, count, folder), highlight=False)
-    resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
-    if not resume:
-        write_study_files(study, folder)
-        if start is not None:
-            keep_starts(start, folder)
-    elif starts is None:
-        starts = kept_starts(folder, plan.families)
-    stop = StopRequest()
-    with (
-        _first_interrupt_stops(stop, console),
-        _stopped_with_advice(folder),
-        shown_progress(console) as report,
-    ):
-        outcome = run_study(
-            study,
-            folder,
-            workers=count,
-            resume=resume,
-            all_exact=all_exact,
-            starts=starts,
-            report=report,
-            stop=stop,
-        )
-    picks = write_results(study, outcome, folder, pictures=pictures)
+    with only_writer(folder, "--out"):
+        console.print(_opening(study, plan, count, folder), highlight=False)
+        remove_neighbours([folder, *(folder / name for name in _SUBFOLDERS)])
+        starts = _starts_kept(start, starts, plan, folder, resume=resume)
+        resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
+        if not resume:
+            write_study_files(study, folder)
+        stop = StopRequest()
+        with (
+            _first_interrupt_stops(stop, console),
+            _stopped_with_advice(folder),
+            shown_progress(console) as report,
+        ):
+            outcome = run_study(
+                study,
+                folder,
+                workers=count,
+                resume=resume,
+                all_exact=all_exact,
+                starts=starts,
+                report=report,
+                stop=stop,
+            )
+        picks = write_results(study, outcome, folder, pictures=pictures)
     return outcome, picks, folder, study
+
+
+def _starts_kept(
+    start: Path | None,
+    starts: Mapping[str, Designs] | None,
+    plan: Plan,
+    folder: Path,
+    *,
+    resume: bool,
+) -> Mapping[str, Designs] | None:
+    """Return the designs to start from, once a copy stands in the run directory.
+
+    The copy comes before the study: a run that died at once, and is resumed, has it or has nothing.
+    """
+    if starts is None and resume:
+        return kept_starts(folder, plan.families)
+    if start is not None and not _has_checkpoint(folder):
+        keep_starts(start, folder)
+    elif not resume:
+        (folder / KEPT).unlink(missing_ok=True)  # of a run that died before it wrote its study
+    return starts
 
 
 def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
@@ -134,7 +163,11 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             raise InputError(
                 "--resume", "no --out", "the run directory to go on with, as --out DIR"
             )
-        if not _has_checkpoint(out) and not (out / "study.toml").exists():
+        if (
+            not _has_checkpoint(out)
+            and not (out / "study.toml").exists()
+            and not _died_at_once(out)
+        ):
             raise InputError(
                 "--resume", f"no checkpoint in {out}", "a run directory that holds one"
             )
@@ -156,6 +189,11 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             "--out", f"{out}, which holds a run already", "a new directory, or --resume to go on"
         )
     return writable_directory(out, "--out")
+
+
+def _died_at_once(folder: Path) -> bool:
+    """Return whether a run may have died here before it wrote its study: nothing else is there."""
+    return folder.is_dir() and all(is_neighbour(p) or p.name == KEPT for p in folder.iterdir())
 
 
 def _has_checkpoint(folder: Path) -> bool:
