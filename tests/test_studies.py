@@ -481,6 +481,9 @@ def test_the_baseline_answers_to_the_givens_of_its_study(path: Path) -> None:
     # Baseline files have round numbers: 1 % of displacement and speed. Otherwise its scores would
     # not stand beside those of the front.
     study = read_study(path)
+    if path.stem == "every-v-eight":  # asks what there is at all, not what is better than one
+        assert study.baseline is None
+        return
     assert study.baseline is not None
     engine = read_layout(study.baseline).engine
     bore_area_m2 = math.pi / 4 * engine.bore_m**2
