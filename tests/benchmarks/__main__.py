@@ -214,6 +214,7 @@ def main() -> None:
         lambda: [*scoring(15.0), *scoring(0.0), generation(400), generation(1000)],
         lambda: [*shaft_metrics(), *orders_of_sixteen(), startup()],
         lambda: halves_rows(least_couples_by_products),
+        lambda: halves_rows(least_couples_by_products, step_deg=2.0)[1:],
         whole_rows,
         growth_rows,
     )

@@ -17,23 +17,25 @@ from tests.benchmarks.givens import candidates, v_eight
 from tests.benchmarks.timing import Row, side_by_side
 
 BANK_ANGLE_DEG = 90.0
-STEP_DEG = 2.0
+STEP_DEG = 1.0
 FORCE_LIMIT_N = 500.0
 Ours = Callable[[HalfTables], np.ndarray]
 
 
-def halves_rows(ours: Ours | None = None) -> list[Row]:
+def halves_rows(ours: Ours | None = None, *, step_deg: float = STEP_DEG) -> list[Row]:
     """Time all cranks of a V8 on a lattice: half-tables in ours and in a compiled loop, batches.
 
     Parameters
     ----------
+    step_deg : float
+        Lattice of the throw angles, and with it the size of the tables. [deg]
     ours : callable or None
         From tables to the least couple (root mean square, N m) of each front half among its
         cranks with a force of at most `FORCE_LIMIT_N`; None to time the compiled loop alone.
     """
     engine = v_eight()
     _check(engine, ours)
-    tables = half_tables(engine, BANK_ANGLE_DEG, STEP_DEG, (0, 1), (2, 3))
+    tables = half_tables(engine, BANK_ANGLE_DEG, step_deg, (0, 1), (2, 3))
     many = candidates(100_000, step_deg=15.0)
     tasks: dict[str, Callable[[], object]] = {
         "compiled": lambda: least_couples(tables, FORCE_LIMIT_N),
@@ -61,7 +63,7 @@ def halves_rows(ours: Ours | None = None) -> list[Row]:
     if ours is not None:
         rows.append(
             (
-                "the same beside a compiled loop over the same tables",
+                f"the same beside a compiled loop over the same tables ({step_deg:g} deg)",
                 f"{rate['ours']:,.0f} / {rate['compiled']:,.0f}",
                 f"{rate['ours'] / rate['compiled']:.2f}",
                 "at least 1",
