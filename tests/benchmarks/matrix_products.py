@@ -11,8 +11,7 @@ from optimize.exact.rotors import as_real, factors
 from tests.benchmarks.compiled_halves import HalfTables
 from tests.benchmarks.exact_rows import FORCE_LIMIT_N
 
-BLOCK = (180, 1024)  # front and rear halves at a time
-FEW = 0.05  # pairs of a block that are looked at one by one
+BLOCK = (180, 256)  # front and rear halves at a time
 
 
 def least_couples_by_products(tables: HalfTables) -> np.ndarray:
@@ -39,25 +38,19 @@ def least_couples_by_products(tables: HalfTables) -> np.ndarray:
 def _least(
     force: tuple[np.ndarray, np.ndarray], couple: tuple[np.ndarray, np.ndarray], part: slice
 ) -> np.ndarray:
-    """Return least mean squares of the couple; where the force is too large none is computed."""
+    """Return least mean squares of the couple; force and couple of every pair are computed."""
     fronts = force[0][part], couple[0][part]
     least = np.full(len(fronts[0]), np.inf)
     limit = FORCE_LIMIT_N**2
     for j in range(0, force[1].shape[1], BLOCK[1]):
         rears = [np.ascontiguousarray(b[:, j : j + BLOCK[1]]) for b in (force[1], couple[1])]
-        rows = np.ascontiguousarray(rears[1].T)
         shape = (BLOCK[0], rears[0].shape[1])
         results, within = np.empty((2, *shape)), np.empty(shape, bool)
         for i in range(0, len(least), BLOCK[0]):
             count = min(BLOCK[0], len(least) - i)
             forces, couples = results[0, :count], results[1, :count]
             np.matmul(fronts[0][i : i + count], rears[0], out=forces)
-            kept = np.flatnonzero(np.less_equal(forces, limit, out=within[:count]))
-            if len(kept) < FEW * forces.size:
-                front, rear = np.divmod(kept, shape[1])
-                found = np.einsum("ij,ij->i", fronts[1][i + front], rows[rear])
-                np.minimum.at(least, i + front, found)
-                continue
+            np.less_equal(forces, limit, out=within[:count])
             np.matmul(fronts[1][i : i + count], rears[1], out=couples)
             np.copyto(couples, np.inf, where=~within[:count])
             np.minimum(least[i : i + count], couples.min(axis=1), out=least[i : i + count])
