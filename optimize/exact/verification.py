@@ -21,6 +21,7 @@ from optimize.exact.sampling import FamilySample, sample_family
 from optimize.families import Family
 from optimize.fronts import package_versions
 from optimize.problem import Island
+from optimize.texts import families_text
 
 SCHEMA = "crankfront.verification/1"
 USUAL_SAMPLE = 20_000
@@ -157,7 +158,7 @@ def _coverage_check(run: RunFiles) -> Check:
         found = len(run.family_rows(family.family))
         if found != family.members:
             problems.append(f"{family.family} has {found} members, not {family.members}")
-    good = f"{len(covered)} families enumerated, {len(left_out)} left out with a reason"
+    good = f"{families_text(len(covered))} enumerated, {len(left_out)} left out with a reason"
     return _check("certificate", problems, good)
 
 
@@ -189,7 +190,7 @@ def _raw_checks(run: RunFiles, remarks: list[str]) -> list[Check]:
             problems.append(f"{claim.family}: {count:,} raw candidates, not {claim.raw:,}")
     if not counted:
         return []
-    good = f"raw candidates of {counted} families are as many as the space holds"
+    good = f"raw candidates of {families_text(counted)} are as many as the space holds"
     return [_check("raw candidates", problems, good)]
 
 
@@ -252,7 +253,7 @@ def _own_fronts_check(run: RunFiles) -> Check:
             f"{words(row)} is dominated in its family" for _, row in rows[beaten].iterrows()
         ]
         problems += [f"{words(row)} equals another" for _, row in rows[repeated].iterrows()]
-    good = f"in {len(names)} families no member dominates or equals another"
+    good = f"in {families_text(len(names))} no member dominates or equals another"
     return _check("family fronts", problems, good)
 
 
