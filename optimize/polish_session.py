@@ -6,7 +6,6 @@ import contextlib
 import os
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
@@ -46,6 +45,7 @@ from optimize.starts import designs_of, family_front_rows
 from optimize.study import Study, read_study, study_from_tables
 from optimize.summary import shortlist_rows
 from optimize.texts import CAUTION
+from optimize.work import Work
 
 RUN = "RUN_DIR"
 GIVENS = (
@@ -239,13 +239,18 @@ def _runner(workers: int) -> Iterator[Run]:
     Even one worker is a process of its own: the linear algebra of the descents rounds otherwise
     with several threads, and the result must not depend on the number of workers.
     """
-    with pool(workers) as submit:
+    with pool(workers) as hands:
 
         def run(
             task: Callable[[FloatArray], Found], genomes: Iterable[FloatArray]
         ) -> Iterable[Found]:
-            futures: list[Future[Found]] = [submit(task, genome) for genome in genomes]
-            return (future.result() for future in futures)
+            work: Work[int] = Work(hands)
+            for number, genome in enumerate(genomes):
+                work.add(number, task, genome)
+            found: dict[int, Found] = {}
+            while len(work):
+                found.update(work.done(timeout_s=60.0))
+            return [found[number] for number in sorted(found)]
 
         yield run
 

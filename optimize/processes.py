@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from multiprocessing.process import BaseProcess
-from typing import Any
+from typing import Any, Protocol
 
 _BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -23,20 +23,82 @@ class StopRequest:
     is_set: threading.Event = field(default_factory=threading.Event)
 
 
+class Workers(Protocol):
+    """Who does the tasks of a run."""
+
+    @property
+    def count(self) -> int:
+        """Return how many tasks are done at a time."""
+
+    def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Hand out a task; raise BrokenExecutor where workers were lost and none will come back."""
+
+    def renew(self) -> None:
+        """Take new workers after some were lost; tasks that were handed out are lost too."""
+
+
+class LocalWorkers:
+    """Processes on this machine, one thread of linear algebra each.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._executor = self._new()
+
+    def _new(self) -> ProcessPoolExecutor:
+        context = multiprocessing.get_context("spawn")
+        executor = ProcessPoolExecutor(self.count, mp_context=context, initializer=_begin_work)
+        with _interrupts_ignored():  # what a starting worker inherits
+            for _ in range(self.count):
+                executor.submit(_ignore_interrupts)
+        return executor
+
+    def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Hand out a task."""
+        return self._executor.submit(function, *arguments)
+
+    def renew(self) -> None:
+        """Start new processes: when one ends, the system takes all others of its pool down."""
+        self._executor.shutdown(wait=True, cancel_futures=True)
+        self._executor = self._new()
+
+    def close(self) -> None:
+        """End the processes."""
+        self._executor.shutdown(wait=True, cancel_futures=True)
+
+
+class ThisProcess:
+    """Does tasks here, when they are handed out."""
+
+    count = 1
+
+    def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Do a task."""
+        future: Future[Any] = Future()
+        future.set_result(function(*arguments))
+        return future
+
+    def renew(self) -> None:
+        """Nothing can be lost here."""
+
+
 @contextlib.contextmanager
-def pool(workers: int) -> Iterator[Callable[..., Future[Any]]]:
-    """Give something to submit tasks to: fresh processes, one thread of linear algebra each."""
+def pool(count: int) -> Iterator[Workers]:
+    """Give fresh processes to do tasks, ended when the work is over."""
     saved = {name: os.environ.get(name) for name in _BLAS_THREADS}
     os.environ.update(dict.fromkeys(_BLAS_THREADS, "1"))  # read when a worker imports numpy
-    context = multiprocessing.get_context("spawn")
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_work)
+    workers = None
     try:
-        with _interrupts_ignored():  # what a starting worker inherits
-            for _ in range(workers):
-                executor.submit(_ignore_interrupts)
-        yield executor.submit
+        workers = LocalWorkers(count)
+        yield workers
     finally:
-        executor.shutdown(wait=True, cancel_futures=True)
+        if workers is not None:
+            workers.close()
         for name, value in saved.items():
             if value is None:
                 os.environ.pop(name, None)

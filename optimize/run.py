@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, as_completed
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,10 +29,11 @@ from optimize.families import Family, all_families
 from optimize.fronts import FamilyFront, front_tables
 from optimize.genome import Designs
 from optimize.problem import Island
-from optimize.processes import StopRequest
+from optimize.processes import StopRequest, ThisProcess, Workers
 from optimize.processes import pool as _pool
 from optimize.search import IslandState, advance
 from optimize.study import Study
+from optimize.work import Work
 
 LEAST_ROUNDS = 12
 MOST_GENERATIONS_A_ROUND = 50
@@ -232,13 +232,13 @@ def run_study(
     complete = first >= plan.rounds
     if not complete:
         meter.barrier(first, states)
-    with _pool(workers) if not complete else nullcontext(_no_task) as submit:
+    with _pool(workers) if not complete else nullcontext(ThisProcess()) as hands:
         for number in range(first, plan.rounds):
             shares = _shares(study, plan, states, number)
             if not shares:
                 complete = True
                 break
-            _one_round(study, plan, states, shares, submit, meter, starts or {})
+            _one_round(study, plan, states, shares, hands, meter, starts or {})
             meter.barrier(number + 1, states)
             checkpoint.save(
                 folder / "checkpoints",
@@ -291,10 +291,6 @@ def _exact_history(exact: Mapping[str, ExactFamily]) -> list[dict[str, Any]]:
     ]
 
 
-def _no_task(*_: object) -> Future[IslandState]:
-    raise RuntimeError("nothing is searched")
-
-
 def merged_fronts(
     study: Study,
     plan: Plan,
@@ -339,31 +335,23 @@ def _one_round(
     plan: Plan,
     states: dict[IslandId, IslandState],
     shares: dict[IslandId, int],
-    submit: Callable[..., Future[IslandState]],
+    workers: Workers,
     meter: _Meter,
     starts: Mapping[str, Designs],
 ) -> None:
     """Advance the islands of one round; states are put in place in island order."""
-    futures: dict[Future[IslandState], IslandId] = {}
+    work: Work[IslandId] = Work(workers)
     for island, generations in shares.items():
         family = plan.families[island[0]]
-        future = submit(
-            _task,
-            study,
-            family,
-            states.get(island),
-            (study.seed, *island),
-            plan.population,
-            generations,
-            starts.get(family.name),
-        )
-        futures[future] = island
-    results = {}
-    for future in as_completed(futures):
-        island = futures[future]
-        results[island] = future.result()
-        before = states[island].evaluations if island in states else 0
-        meter.more(results[island].evaluations - before)
+        start = starts.get(family.name)
+        seed, state = (study.seed, *island), states.get(island)
+        work.add(island, _task, study, family, state, seed, plan.population, generations, start)
+    results: dict[IslandId, IslandState] = {}
+    while len(work):
+        for island, result in work.done(timeout_s=1.0):
+            results[island] = result
+            before = states[island].evaluations if island in states else 0
+            meter.more(result.evaluations - before)
     for island in sorted(results):
         states[island] = results[island]
 

@@ -107,11 +107,11 @@ ONLY_WAIT = """
 import sys, time
 from optimize.processes import pool
 if __name__ == "__main__":
-    with pool(2) as submit:
-        for task in [submit(time.sleep, 0.01) for _ in range(20)]:
+    with pool(2) as workers:
+        for task in [workers.submit(time.sleep, 0.01) for _ in range(20)]:
             task.result()
         if sys.argv[1] == "busy":
-            busy = [submit(time.sleep, 300) for _ in range(2)]
+            busy = [workers.submit(time.sleep, 300) for _ in range(2)]
         print("ready", flush=True)
         time.sleep(300)
 """

@@ -8,10 +8,10 @@ vector of the front, the candidates that have it, and chooses one to stand for t
 
 from __future__ import annotations
 
-import contextlib
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, wait
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from math import comb, factorial
@@ -37,12 +37,14 @@ from optimize.families import Family
 from optimize.fronts import FamilyFront
 from optimize.genome import Designs
 from optimize.problem import Island
-from optimize.processes import StopRequest
+from optimize.processes import StopRequest, ThisProcess, Workers
 from optimize.processes import pool as _pool
 from optimize.seeding import first_genomes
 from optimize.study import Study
+from optimize.work import Work
 
 SAVE_EVERY_S = 5.0
+WAIT_S = 1.0  # between looks at the clock
 FIRST_SAMPLE = 4096  # random designs of a family that give the bounds something to begin with
 CLASSES_A_TASK = 2048
 LISTED_STEPS = 1000  # what scoring one candidate by the plain path counts in steps
@@ -185,10 +187,9 @@ def enumerate_families(
     n = len(study.objectives)
     accounts = ledger.load(folder, text=study.text, n_objectives=n) if resume and folder else {}
     work = _Work(study, families, folder, accounts, report, stop or StopRequest())
-    submitter = _pool(workers) if workers > 1 else _here()
-    with submitter as submit:
-        work.run(submit, workers, is_counting=False)
-        work.run(submit, workers, is_counting=True)
+    with _pool(workers) if workers > 1 else nullcontext(ThisProcess()) as hands:
+        work.run(hands, is_counting=False)
+        work.run(hands, is_counting=True)
     work.save()
     return {family.name: work.finished(family) for family in families}
 
@@ -248,38 +249,33 @@ class _Work:
                 tasks.append(_Task(number=len(tasks), frame=frame, start=start, stop=stop))
         return tasks
 
-    def run(self, submit: Callable[..., Future[Any]], workers: int, *, is_counting: bool) -> None:
-        """Do all tasks of one pass that are not done, some more than there are workers at once."""
-        waiting = iter(
-            [
-                (family, task)
-                for family in self.families
-                for task in self.tasks[family.name]
-                if task.number not in self._done(family, is_counting)
-            ]
+    def run(self, workers: Workers, *, is_counting: bool) -> None:
+        """Do all tasks of one pass that are not done, some more than there are workers at once.
+
+        The archive so far goes with each task, as bounds: so few are handed out ahead.
+        """
+        function = _count_task if is_counting else _sweep_task
+        waiting = deque(
+            (family, task)
+            for family in self.families
+            for task in self.tasks[family.name]
+            if task.number not in self._done(family, is_counting)
         )
-        running: dict[Future[Any], tuple[Family, _Task]] = {}
+        under_way: Work[tuple[str, _Task]] = Work(workers)
+        families = {family.name: family for family in self.families}
         self._show()
-        while True:
-            while len(running) < 2 * workers and not self.stop.is_set.is_set():
-                following = next(waiting, None)
-                if following is None:
-                    break
-                family, task = following
-                function = _count_task if is_counting else _sweep_task
+        while waiting or len(under_way):
+            while waiting and len(under_way) < 2 * workers.count and not self.stop.is_set.is_set():
+                family, task = waiting.popleft()
                 archive = self.accounts[family.name].archive
-                future = submit(function, self.key, self.study, family, task, archive)
-                running[future] = following
-            if not running:
-                break
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                result, seconds = future.result()
-                family, task = running.pop(future)
-                self.accounts[family.name].seconds += seconds
-                self._take(family, task, result, is_counting=is_counting)
-        if self.stop.is_set.is_set() and next(waiting, None) is not None:
-            self.save()
-            raise StoppedError
+                key = (family.name, task)
+                under_way.add(key, function, self.key, self.study, family, task, archive)
+            if not len(under_way):
+                self.save()
+                raise StoppedError
+            for (name, task), (result, seconds) in under_way.done(timeout_s=WAIT_S):
+                self.accounts[name].seconds += seconds
+                self._take(families[name], task, result, is_counting=is_counting)
 
     def _done(self, family: Family, is_counting: bool) -> set[int]:
         account = self.accounts[family.name]
@@ -409,18 +405,6 @@ def _reductions(space: Space) -> tuple[str, ...]:
             f"designs are counted as one with the same {names[way.is_mirrored, is_reversed]}"
         )
     return tuple(words)
-
-
-@contextlib.contextmanager
-def _here() -> Iterator[Callable[..., Future[Any]]]:
-    """Do tasks in this process, when they are submitted."""
-
-    def submit(task: Callable[..., Any], *arguments: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        future.set_result(task(*arguments))
-        return future
-
-    yield submit
 
 
 _KNOWN: dict[tuple[str, str], tuple[Study, Family]] = {}

@@ -14,6 +14,7 @@ import tomli_w
 from optimize.families import Family, all_families
 from optimize.fronts import FamilyFront
 from optimize.problem import Island
+from optimize.processes import ThisProcess, Workers
 from optimize.search import IslandState, advance
 from optimize.study import Study, study_from_tables
 
@@ -94,13 +95,14 @@ def family_fronts(
     return fronts
 
 
+class _OnCopies(ThisProcess):
+    """Does tasks here on copies of what they are given, as another process would."""
+
+    def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        return super().submit(function, *copy.deepcopy(arguments))
+
+
 @contextmanager
-def in_this_process(workers: int) -> Iterator[Callable[..., Future[IslandState]]]:
+def in_this_process(*_: object, **__: object) -> Iterator[Workers]:
     """Stand in for the driver's pool of processes, whose start takes seconds."""
-
-    def submit(task: Callable[..., IslandState], *arguments: Any) -> Future[IslandState]:
-        future: Future[IslandState] = Future()
-        future.set_result(task(*copy.deepcopy(arguments)))
-        return future
-
-    yield submit
+    yield _OnCopies()
