@@ -42,6 +42,16 @@ class Rotors:
         """Return the root mean square over a turn, shape (candidates,). [unit]"""
         return np.sqrt(self.mean_square())
 
+    def order_rms(self, order: int) -> FloatArray:
+        """Return the root mean square over a turn of one order alone, (candidates,). [unit]
+
+        With |P| and |Q| the parts that turn with the crank and against it, sqrt(|P|^2 + |Q|^2):
+        the squares of all orders add up to that of `rms`. Where the order acts along one line,
+        |P| = |Q|, its peak is sqrt(2) times as much.
+        """
+        row = self.orders.index(order)
+        return np.sqrt(_square(self.forward[row]) + _square(self.backward[row]))
+
     def at(self, theta_rad: FloatArray) -> ComplexArray:
         """Return the quantity at crank angles, shape (candidates, angles). [unit]"""
         value = np.zeros((self.forward.shape[1], len(theta_rad)), complex)

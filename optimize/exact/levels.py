@@ -40,6 +40,8 @@ def level_of(key: str, study: Study) -> str:
         return "frame"  # what shafts weigh depends on what they cancel
     if key.startswith("exhaust_") and isinstance(study.collectors, dict):
         return "listed"  # given collectors name cylinders by their place
+    # Force and couple of a single order have the structure of the whole ones, but the tables of
+    # half-cranks hold the sum over all orders: single candidates are scored.
     # Torque would be on the level of firing, but is sampled from the first cylinder on: off the
     # grid of samples its value hangs a little on which cylinder that is.
     return "firing" if key in _FIRING else "listed"

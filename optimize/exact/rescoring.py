@@ -61,14 +61,14 @@ def score_problems(row: pd.Series, island: Island) -> list[str]:
 
 
 def _value_problems(row: pd.Series, family: Family, values: FloatArray, way: str) -> list[str]:
-    """Return which metrics of a row are not what was computed."""
-    stated = np.array([row[key] for key in METRICS], float)
+    """Return which metrics of a row are not what was computed; older rows have fewer of them."""
+    stated = np.array([row.get(key, np.nan) for key in METRICS], float)
     allowed = TOLERANCE * (np.abs(stated) + _scales(family.engine))
     agrees = (np.abs(values - stated) <= allowed) | (np.isnan(values) & np.isnan(stated))
     return [
         f"{key} is {value:.9g} {way}, not {said:.9g}"
         for key, value, said, is_right in zip(METRICS, values, stated, agrees, strict=True)
-        if not is_right
+        if not is_right and key in row
     ]
 
 

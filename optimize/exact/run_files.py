@@ -149,7 +149,10 @@ def _table(path: Path, study: Study) -> pd.DataFrame:
     if table.empty:
         return table
     rounded = [f"{objective.key}_rounded" for objective in study.objectives]
-    missing = [column for column in (*_COLUMNS, *rounded) if column not in table.columns]
+    # The metadata name the metrics that there were when the file was written.
+    later = set(METRICS) - set(table.attrs.get("units", METRICS))
+    wanted = [column for column in (*_COLUMNS, *rounded) if column not in later]
+    missing = [column for column in wanted if column not in table.columns]
     if missing:
         raise InputError(
             str(path), f"no column {', '.join(missing)}", "a front of the study.toml beside it"

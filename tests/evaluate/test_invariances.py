@@ -306,6 +306,34 @@ def test_phasors_add_up_to_point_masses(layout: Layout) -> None:
 
 
 @few
+@given(layouts())
+def test_single_orders_are_those_of_the_spectrum(layout: Layout) -> None:
+    layout = replace(layout, shafts=(0.0, 0.0, 0.0))
+    e = layout.evaluation()
+    # The complex force turns with the crank at +k and against it at -k: two lines of its spectrum.
+    # 1e-9 of scale is the reference's round-off, a spectral second derivative of 256 samples.
+    scale_N = layout.n * UNIT_N * (1 + ROTATING_KG / RECIPROCATING_KG)
+    scale_Nm = scale_N * max(0.05, max(map(abs, layout.positions)) / 1000)
+    force, couple, _ = point_masses(layout)
+    for values, name, scale in ((force, "force_N", scale_N), (couple, "couple_Nm", scale_Nm)):
+        spectrum = np.abs(np.fft.fft(values)) / N_ANGLES
+        for order, word in ((1, "first"), (2, "second")):
+            got = METRICS[f"{word}_order_{name}"].compute(e)[0]
+            wanted = math.hypot(spectrum[order], spectrum[-order])
+            assert got == pytest.approx(wanted, rel=0, abs=1e-9 * scale), (order, name)
+
+
+@few
+@given(layouts())
+def test_squares_of_single_orders_are_part_of_the_whole(layout: Layout) -> None:
+    e = layout.evaluation()
+    allowed = tolerances(layout)
+    for whole, name in (("force_rms_N", "force_N"), ("couple_rms_Nm", "couple_Nm")):
+        parts = [METRICS[f"{k}_order_{name}"].compute(e)[0] for k in ("first", "second")]
+        assert math.hypot(*parts) <= METRICS[whole].compute(e)[0] * (1 + 1e-12) + allowed[whole]
+
+
+@few
 @given(layouts(offset=False))
 def test_without_offset_the_tolerance_is_far_smaller(layout: Layout) -> None:
     # Order 8 is about 5 lambda^7 / 1024, 4e-6 of m r w^2 at r/l = 1/2.8 (series, from memory).

@@ -397,7 +397,13 @@ MORE = {
             largest_interval_factor=2.0,
             least_members=1,
         )
-        for key in ("force_rms_N", "couple_rms_Nm", "firing_unevenness_deg", "internal_couple_Nm")
+        for key in (
+            "force_rms_N",
+            "couple_rms_Nm",
+            "firing_unevenness_deg",
+            "internal_couple_Nm",
+            "second_order_couple_Nm",
+        )
     },
     "couple at most": Space(
         family="V4 shared",

@@ -202,6 +202,30 @@ def test_every_metric_is_compared(whole: Path, key: str) -> None:
     assert all(text.startswith(f"{key} is") for text in found)
 
 
+def test_a_run_from_before_a_metric_was_added_still_holds(mine: Path) -> None:
+    new = ["second_order_force_N", "torsional_stress_MPa"]
+    study = _study(mine)
+    for name in TABLES:
+        table = read_front(mine / f"{name}.parquet").drop(columns=new)
+        units = {key: metric.unit for key, metric in METRICS.items() if key not in new}
+        write_front(mine / f"{name}.parquet", table, study, extra={"units": units})
+    assert _failing(mine) == {}
+    # The other metrics are compared as ever.
+    row = _some_member(mine, "in-line 3")
+    rewritten = row["couple_rms_Nm"] + 1e-4
+    for name in TABLES:
+        table = _put(row["design"], couple_rms_Nm=rewritten)(read_front(mine / f"{name}.parquet"))
+        write_front(mine / f"{name}.parquet", table, study, extra={"units": units})
+    assert set(_failing(mine)) == {"scores"}
+
+
+def test_a_column_that_the_metadata_promise_is_missed(mine: Path) -> None:
+    rewrite(mine, lambda table: table.drop(columns="second_order_force_N"))
+    result = crankfront("verify", mine)
+    assert result.exit_code == 2
+    assert "no column second_order_force_N" in result.stderr
+
+
 @pytest.mark.parametrize(("steps", "words"), [(1.0, "not ["), (0.5, "no multiple")])
 def test_a_wrong_rounded_objective_is_found(mine: Path, steps: float, words: str) -> None:
     # The firing fluctuation has a resolution of 0.04: a step or half a step more than is true.

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from evaluate import Evaluation, Layout, evaluation_document, layout_from_tables
+from evaluate import METRICS, Evaluation, Layout, evaluation_document, layout_from_tables
 from evaluate.kinematics import inertia_harmonics
 from tests.engines import evaluation
 
@@ -68,22 +68,25 @@ def layout_of(entry: dict[str, Any]) -> Layout:
     )
 
 
+def unit_of(given: Evaluation, quantity: str) -> float:
+    """Return the unit of "F1" ... "M2": m r w^2 |C_k|, of couples times the table's length."""
+    engine = given.engine
+    harmonics = inertia_harmonics(
+        crank_radius_m=engine.crank_radius_m, rod_length_m=engine.rod_length_m
+    )
+    unit = engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
+    unit *= abs(harmonics.force[harmonics.orders.index(int(quantity[1]))])
+    return unit * LENGTH_MM / 1000 if quantity[0] == "M" else unit
+
+
 def coefficients(given: Evaluation, quantity: str) -> dict[str, float]:
     """Return forward, backward, extreme and directed parts of "F1" ... "M2" in the table's unit.
 
     P exp(jkt) + Q exp(-jkt) has the real part Re((P + Q*) exp(jkt)), along the bisector, and the
     imaginary part Im((P - Q*) exp(jkt)), across it.
     """
-    engine, order = given.engine, int(quantity[1])
-    harmonics = inertia_harmonics(
-        crank_radius_m=engine.crank_radius_m, rod_length_m=engine.rod_length_m
-    )
-    row = harmonics.orders.index(order)
     rotors = given.reciprocating.force if quantity[0] == "F" else given.reciprocating.couple
-    unit = engine.reciprocating_mass_kg * engine.crank_radius_m * engine.speed_rad_s**2
-    unit *= abs(harmonics.force[row])
-    if quantity[0] == "M":
-        unit *= LENGTH_MM / 1000
+    row, unit = rotors.orders.index(int(quantity[1])), unit_of(given, quantity)
     forward, backward = rotors.forward[row, 0] / unit, rotors.backward[row, 0] / unit
     return {
         "forward": abs(forward),
@@ -126,6 +129,42 @@ def test_parts_that_turn_with_and_against_the_crank(entry: dict[str, Any]) -> No
         got = coefficients(given, quantity)
         for part, wanted in recomputed.items():
             assert got[part] == pytest.approx(wanted, rel=0, abs=SIX_DECIMALS), (quantity, part)
+
+
+@pytest.mark.parametrize("entry", EACH_LAYOUT)
+def test_metrics_of_single_orders(entry: dict[str, Any]) -> None:
+    # Parts along and across the bisector are peaks of sines, so RMS^2 is half their squares' sum.
+    layout = layout_of(entry)  # without rotating masses, counterweights and shafts
+    given = Evaluation(layout.engine, layout.batch)
+    of_table = {"F1": "first_order_force_N", "F2": "second_order_force_N"}
+    of_table |= {"M1": "first_order_couple_Nm", "M2": "second_order_couple_Nm"}
+    for quantity, key in of_table.items():
+        if quantity not in entry["recomputed"]:
+            continue  # a single cylinder, or one throw, has no couple
+        parts = entry["recomputed"][quantity]
+        wanted = math.hypot(parts["along_bisector"], parts["across_bisector"]) / math.sqrt(2)
+        got = METRICS[key].compute(given)[0] / unit_of(given, quantity)
+        assert got == pytest.approx(wanted, rel=0, abs=SIX_DECIMALS), key
+
+
+# Peaks along one line, so sqrt(2) times the RMS. Source: the table's published expressions, from
+# memory: 4 F2 (in-line four, flat), 4 sqrt(2) F2 (V8, flat, 90 deg), sqrt(3) F1 a (in-line three).
+@pytest.mark.parametrize(
+    ("layout_id", "key", "quantity", "peak"),
+    [
+        ("I4-flat", "second_order_force_N", "F2", 4.0),
+        ("V8-90-flat", "second_order_force_N", "F2", 4 * math.sqrt(2)),
+        ("V8-90-cross", "second_order_force_N", "F2", 0.0),
+        ("I3-120", "first_order_couple_Nm", "M1", math.sqrt(3)),
+        ("I3-120", "second_order_couple_Nm", "M2", math.sqrt(3)),
+        ("I6", "first_order_couple_Nm", "M1", 0.0),
+    ],
+)
+def test_known_single_orders(layout_id: str, key: str, quantity: str, peak: float) -> None:
+    layout = layout_of(BY_ID[layout_id])
+    given = Evaluation(layout.engine, layout.batch)
+    rms = METRICS[key].compute(given)[0] / unit_of(given, quantity)
+    assert rms * math.sqrt(2) == pytest.approx(peak, rel=1e-12, abs=1e-12)
 
 
 @pytest.mark.parametrize("entry", EACH_LAYOUT)
