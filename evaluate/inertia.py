@@ -83,12 +83,34 @@ class Inertia:
     couple: Rotors
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BuildErrors:
+    """By how much built engines differ from the drawing, besides their angles; None: not at all.
+
+    Attributes
+    ----------
+    reciprocating, rotating, counterweights : array, shape (cylinders, candidates), or None
+        Mass of each cylinder, and of its share of its throw's counterweight, over the drawn one.
+        [-]
+    shafts : array of complex, shape (2, slots, candidates), or None
+        Force and couple that balance shafts take of each of `SLOTS`, since shafts are made for the
+        drawn engine, not for the built one. [N] and [N m]
+    """
+
+    reciprocating: FloatArray | None = None
+    rotating: FloatArray | None = None
+    counterweights: FloatArray | None = None
+    shafts: ComplexArray | None = None
+
+
 def pin_phasors(batch: Batch) -> ComplexArray:
     """Return exp(j alpha) of each cylinder's crankpin, shape (cylinders, candidates)."""
     return unit_phasors(np.ascontiguousarray(batch.pin_angles_deg.T))
 
 
-def reciprocating(engine: Engine, batch: Batch, pins: ComplexArray) -> Inertia:
+def reciprocating(
+    engine: Engine, batch: Batch, pins: ComplexArray, errors: BuildErrors | None = None
+) -> Inertia:
     """Return force and couple of the reciprocating masses before any balancing.
 
     With u = exp(j beta) and theta_i = beta_i - alpha_i, P_k = m r omega^2 C_k / 2 sum u
@@ -103,6 +125,8 @@ def reciprocating(engine: Engine, batch: Batch, pins: ComplexArray) -> Inertia:
         The candidates.
     pins : array of complex, shape (cylinders, candidates)
         From `pin_phasors`.
+    errors : BuildErrors or None
+        Masses that differ from the drawing.
 
     Returns
     -------
@@ -124,6 +148,8 @@ def reciprocating(engine: Engine, batch: Batch, pins: ComplexArray) -> Inertia:
     weights = np.stack([np.ones(engine.n_cylinders), engine.positions_m])
     for row, (order, harmonic) in enumerate(zip(harmonics.orders, harmonics.force, strict=True)):
         turned = powers.of(order)
+        if errors is not None and errors.reciprocating is not None:
+            turned = turned * errors.reciprocating
         # u exp(-jk theta_i) = u^(1-k) exp(jk alpha_i); the bank axis leaves the sum.
         into_forward = scale * harmonic * axes.of(1 - order)
         into_backward = scale * harmonic.conjugate() * axes.of(1 + order)
@@ -171,7 +197,13 @@ def pin_sums(engine: Engine, pins: ComplexArray) -> tuple[ComplexArray, ComplexA
     return force, couple
 
 
-def residual(engine: Engine, batch: Batch, pins: ComplexArray, before: Inertia) -> Inertia:
+def residual(
+    engine: Engine,
+    batch: Batch,
+    pins: ComplexArray,
+    before: Inertia,
+    errors: BuildErrors | None = None,
+) -> Inertia:
     """Return what counterweights and balance shafts leave.
 
     Counterweights act on the forward first order only: opposite each cylinder's own pin they take
@@ -186,15 +218,22 @@ def residual(engine: Engine, batch: Batch, pins: ComplexArray, before: Inertia) 
         From `pin_phasors`.
     before : Inertia
         From `reciprocating`.
+    errors : BuildErrors or None
+        Masses, counterweights and shafts that differ from the drawing.
     """
-    mass_kg = forward_mass_kg(engine, batch)
+    taken = None if errors is None else errors.shafts
     parts = []
-    for rotors, per_kg in zip((before.force, before.couple), pin_sums(engine, pins), strict=True):
+    for kind, turning in enumerate(_turning(engine, batch, pins, errors)):
+        rotors = (before.force, before.couple)[kind]
         forward, backward = rotors.forward.copy(), rotors.backward.copy()
-        forward[rotors.orders.index(1)] += mass_kg * per_kg
+        forward[rotors.orders.index(1)] += turning
         for column, slot in enumerate(SLOTS):
             side = forward if slot.sense == "forward" else backward
-            side[rotors.orders.index(slot.order)] *= 1 - batch.shaft_fractions[:, column]
+            row = rotors.orders.index(slot.order)
+            if taken is None:
+                side[row] *= 1 - batch.shaft_fractions[:, column]
+            else:
+                side[row] -= taken[kind, column]
         parts.append(Rotors(orders=rotors.orders, forward=forward, backward=backward))
     return Inertia(force=parts[0], couple=parts[1])
 
@@ -209,7 +248,29 @@ def forward_mass_kg(engine: Engine, batch: Batch) -> FloatArray:
     return left_kg - batch.reciprocating_fraction * engine.reciprocating_mass_kg
 
 
-def internal_couple(engine: Engine, batch: Batch, pins: ComplexArray) -> FloatArray:
+def _turning(
+    engine: Engine, batch: Batch, pins: ComplexArray, errors: BuildErrors | None
+) -> list[ComplexArray]:
+    """Return force and couple of what turns with the crank, after counterweights."""
+    if errors is None or (errors.rotating is None and errors.counterweights is None):
+        mass_kg = forward_mass_kg(engine, batch)
+        return [mass_kg * per_kg for per_kg in pin_sums(engine, pins)]
+    return list(pin_sums(engine, pins * built_mass_kg(engine, batch, errors)))
+
+
+def built_mass_kg(engine: Engine, batch: Batch, errors: BuildErrors) -> FloatArray:
+    """Return what is left at each pin of built engines, (cylinders or 1, candidates). [kg]"""
+    rotating = 1.0 if errors.rotating is None else errors.rotating
+    weights = 1.0 if errors.counterweights is None else errors.counterweights
+    drawn_kg = batch.rotating_fraction * engine.rotating_mass_kg
+    drawn_kg = drawn_kg + batch.reciprocating_fraction * engine.reciprocating_mass_kg
+    left_kg: FloatArray = np.atleast_2d(engine.rotating_mass_kg * rotating - drawn_kg * weights)
+    return left_kg
+
+
+def internal_couple(
+    engine: Engine, batch: Batch, pins: ComplexArray, errors: BuildErrors | None = None
+) -> FloatArray:
     """Return the couple that bends the crank at its middle, shape (candidates,). [N m]
 
     The part of the first order that turns with the crank, after counterweights, of the cylinders
@@ -217,11 +278,17 @@ def internal_couple(engine: Engine, batch: Batch, pins: ComplexArray) -> FloatAr
     end changes nothing. On a crank without free force and couple the halves are equal.
     """
     reciprocating_kg = 0.5 * engine.reciprocating_mass_kg * engine_harmonics(engine).force[0]
-    mass_kg = reciprocating_kg + forward_mass_kg(engine, batch)
     positions_m = engine.positions_m
     weights = np.stack([np.minimum(positions_m, 0), np.maximum(positions_m, 0)])
-    halves = np.abs(_weighted_sums(pins, weights)).max(axis=0)
     scale = engine.crank_radius_m * engine.speed_rad_s**2
+    if errors is not None:
+        if errors.reciprocating is not None:
+            reciprocating_kg = reciprocating_kg * errors.reciprocating
+        turning = pins * (reciprocating_kg + built_mass_kg(engine, batch, errors))
+        built: FloatArray = scale * np.abs(_weighted_sums(turning, weights)).max(axis=0)
+        return built
+    mass_kg = reciprocating_kg + forward_mass_kg(engine, batch)
+    halves = np.abs(_weighted_sums(pins, weights)).max(axis=0)
     result: FloatArray = scale * np.abs(mass_kg) * halves
     return result
 

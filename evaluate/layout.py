@@ -32,6 +32,8 @@ from evaluate.order_choice import order_text as order_text
 from evaluate.order_choice import order_texts as order_texts
 from evaluate.proportions import Proportions
 from evaluate.tables import lengths_agree, read_toml, typed
+from evaluate.tolerance_tables import tolerances_from
+from evaluate.tolerances import Tolerances
 
 ORIGIN_TOLERANCE_M = 1e-6
 #: A web, not a main bearing, fits where throws stand nearer: a project assumption. [bores]
@@ -71,6 +73,8 @@ class Layout:
         Camshafts and their drives.
     facts : tuple of Fact
         What is known of the engine, drives of camshafts last.
+    tolerances : Tolerances or None
+        By how much built engines may differ; None where the file does not say.
     """
 
     name: str
@@ -86,6 +90,7 @@ class Layout:
     mains_assumed: bool
     camshafts: tuple[Shaft, ...]
     facts: tuple[Fact, ...]
+    tolerances: Tolerances | None = None
 
     @property
     def firing_angles_deg(self) -> FloatArray:
@@ -228,6 +233,7 @@ def layout_from_tables(
         order_is_given=file.firing.order is not None or file.firing.angles_deg is not None,
         camshafts=camshafts,
         facts=tuple(facts),
+        tolerances=tolerances_from(file.tolerances),
         shaft_heights_m=_shaft_heights_m(file.balance),
         duty_assumed=duty_assumed(file.combustion, file.flywheel, file.torsion),
         mains_assumed=file.crank.main_bearing_positions_mm is None,

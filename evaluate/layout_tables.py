@@ -20,6 +20,7 @@ from evaluate.duty_tables import (
 from evaluate.fact_kinds import FactsTable
 from evaluate.proportions import Proportions
 from evaluate.tables import Table
+from evaluate.tolerance_tables import TolerancesTable
 
 MOST_CYLINDERS = 32
 REFERENCE_SPEED_RPM = 1000.0
@@ -142,4 +143,5 @@ class LayoutTables(Table, kw_only=True):
     torsion: TorsionTable | None = None
     bearings: BearingsTable | None = None
     rod: RodTable | None = None
+    tolerances: TolerancesTable | None = None
     proportions: ProportionsTable | None = None  # type: ignore[valid-type]

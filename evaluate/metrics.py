@@ -40,10 +40,13 @@ class Evaluation:
         The givens.
     batch : Batch
         The candidates.
+    errors : BuildErrors or None
+        Masses of built engines; None for engines as drawn.
     """
 
     engine: Engine
     batch: Batch
+    errors: inertia.BuildErrors | None = None
 
     @cached_property
     def pins(self) -> ComplexArray:
@@ -53,12 +56,14 @@ class Evaluation:
     @cached_property
     def reciprocating(self) -> inertia.Inertia:
         """Force and couple of the reciprocating masses before balancing."""
-        return inertia.reciprocating(self.engine, self.batch, self.pins)
+        return inertia.reciprocating(self.engine, self.batch, self.pins, self.errors)
 
     @cached_property
     def residual(self) -> inertia.Inertia:
         """Force and couple after counterweights and balance shafts."""
-        return inertia.residual(self.engine, self.batch, self.pins, self.reciprocating)
+        return inertia.residual(
+            self.engine, self.batch, self.pins, self.reciprocating, self.errors
+        )
 
     @cached_property
     def firing_angles_deg(self) -> FloatArray:
@@ -233,7 +238,7 @@ _TABLE: tuple[_Line, ...] = (
      _BEVAN, 5.0, lambda e: e.residual.couple.order_rms(2)),
     ("internal_couple_Nm", "N·m", "least", "internal couple",
      "First-order couple of half the crank about its middle after counterweights: bends the crank",
-     _OWN, 20.0, lambda e: inertia.internal_couple(e.engine, e.batch, e.pins)),
+     _OWN, 20.0, lambda e: inertia.internal_couple(e.engine, e.batch, e.pins, e.errors)),
     ("firing_fluctuation", "", "least", "firing fluctuation",
      "Range over the cycle of firings done minus cycle gone: 1/N when even, 1 when all together",
      _OWN, 0.01, lambda e: e.firing.fluctuation),

@@ -32,6 +32,8 @@ from evaluate.metrics import METRICS, known_metric
 from evaluate.proportions import Proportions
 from evaluate.sizing import PINS
 from evaluate.tables import Table, read_toml, typed
+from evaluate.tolerance_tables import TolerancesTable, tolerances_from
+from evaluate.tolerances import DRAWN, Tolerances, most_share
 
 MOST_CYLINDERS = 16
 MOST_OBJECTIVES = 8
@@ -140,6 +142,8 @@ class ObjectiveTable(Table, kw_only=True):
 
     metric: str
     resolution: Annotated[float, Meta(ge=1e-6, le=1e9)] | None = None
+    #: Share of built engines that must be as good or better, by the tolerances.
+    kept_by: Annotated[float, Meta(ge=0.5, lt=1)] | None = None
 
 
 class CollectorsTable(Table, kw_only=True):
@@ -176,6 +180,7 @@ class StudyTables(Table, kw_only=True):
     flywheel: FlywheelTable | None = None
     torsion: TorsionTable | None = None
     bearings: BearingsTable | None = None
+    tolerances: TolerancesTable | None = None
     constraints: ConstraintsTable = msgspec.field(default_factory=ConstraintsTable)  # type: ignore[valid-type]
     objectives: Annotated[list[ObjectiveTable], Meta(min_length=1)] = msgspec.field(
         default_factory=lambda: [ObjectiveTable(metric=key) for key in DEFAULT_OBJECTIVES]
@@ -187,10 +192,15 @@ class StudyTables(Table, kw_only=True):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Objective:
-    """A metric to be improved and the difference in it that matters, in its unit."""
+    """A metric to be improved and the difference in it that matters, in its unit.
+
+    With `kept_by`, what counts is the value that this share of built engines keeps, not the drawn
+    engine's.
+    """
 
     key: str
     resolution: float
+    kept_by: float | None = None
 
     @property
     def sign(self) -> float:
@@ -235,6 +245,8 @@ class Study:
         Gas, flywheel and torsion.
     duty_tables : dict
         The tables that say so, for layout files of single designs.
+    tolerances : Tolerances or None
+        By how much built engines may differ; None where the file does not say.
     throw_angle_step_deg : float
         Lattice of the throw angles; 0 for continuous ones. [deg]
     add_even_firing_angles : bool
@@ -265,6 +277,7 @@ class Study:
     proportions: Proportions
     duty: Duty
     duty_tables: dict[str, Any]
+    tolerances: Tolerances | None
     cylinders: tuple[int, ...]
     arrangements: tuple[str, ...]
     pins: tuple[str, ...]
@@ -294,6 +307,11 @@ class Study:
         """Return the keys of all metrics that decide, objectives first, each once."""
         keys = [o.key for o in self.objectives] + [b.key for b in self.bounds]
         return tuple(dict.fromkeys(keys))
+
+    @property
+    def kept_shares(self) -> dict[str, float]:
+        """Return by metric the share of built engines that its objective asks for, if any."""
+        return {o.key: o.kept_by for o in self.objectives if o.kept_by is not None}
 
 
 def read_study(path: Path | str) -> Study:
@@ -330,6 +348,7 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         got = "neither" if speed.rpm is None else "both"
         raise InputError("engine.speed", got, "one of rpm and mean_piston_speed_m_s")
     splay = constraints.splay_deg  # type: ignore[attr-defined]
+    tolerances = tolerances_from(file.tolerances)
     return Study(
         name=file.study.name,
         question=file.study.question,
@@ -344,6 +363,7 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         proportions=_proportions(file.proportions, file.engine.crank_radius_to_rod),
         duty=_duty(file, folder),
         duty_tables=_duty_tables(tables, folder),
+        tolerances=tolerances,
         cylinders=tuple(sorted(space.cylinders)),
         arrangements=tuple(a for a in ARRANGEMENTS if a in space.arrangements),
         pins=tuple(p for p in PINS if p in space.pins),
@@ -360,7 +380,7 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         largest_interval_factor=constraints.largest_interval_factor,  # type: ignore[attr-defined]
         splay_limit_deg=180.0 if splay is None else splay.at_most,
         bounds=_bounds(constraints),
-        objectives=_objectives(file.objectives),
+        objectives=_objectives(file.objectives, tolerances),
         collectors=_collectors(file.exhaust.collectors, space.cylinders),
         open_duration_deg=file.exhaust.open_duration_deg,
         population=file.search.population,
@@ -510,7 +530,9 @@ def _bounds(constraints: Any) -> tuple[Bound, ...]:
     return tuple(bounds)
 
 
-def _objectives(tables: list[ObjectiveTable]) -> tuple[Objective, ...]:
+def _objectives(
+    tables: list[ObjectiveTable], tolerances: Tolerances | None
+) -> tuple[Objective, ...]:
     if len(tables) > MOST_OBJECTIVES:
         raise InputError("objectives", f"{len(tables)} objectives", f"1 to {MOST_OBJECTIVES}")
     objectives: list[Objective] = []
@@ -520,8 +542,28 @@ def _objectives(tables: list[ObjectiveTable]) -> tuple[Objective, ...]:
         if table.metric in [objective.key for objective in objectives]:
             raise InputError(where, f"{table.metric!r} a second time", "each metric once")
         resolution = metric.resolution if table.resolution is None else table.resolution
-        objectives.append(Objective(key=table.metric, resolution=resolution))
+        if table.kept_by is not None:
+            _check_kept_by(f"objectives[{index}].kept_by", table, tolerances)
+        objectives.append(Objective(key=table.metric, resolution=resolution, kept_by=table.kept_by))
     return tuple(objectives)
+
+
+def _check_kept_by(where: str, table: ObjectiveTable, tolerances: Tolerances | None) -> None:
+    """Refuse a share of built engines that nothing says how to build."""
+    share = table.kept_by or 0.0
+    if tolerances is None:
+        raise InputError(where, f"{share:g} without a table [tolerances]", "with it, or no kept_by")
+    if table.metric in DRAWN:
+        raise InputError(
+            where, f"{share:g} for {table.metric}", "a metric that tolerances move; no kept_by here"
+        )
+    most = most_share(tolerances.samples)
+    if share > most:
+        raise InputError(
+            where,
+            f"{share:g} with {tolerances.samples} samples",
+            f"at most {most:g}, or more tolerances.samples, for five samples to lie beyond it",
+        )
 
 
 def _collectors(
