@@ -24,6 +24,7 @@ from optimize.families import Family
 from optimize.files import write_whole
 from optimize.genome import Designs, throw_angles_deg
 from optimize.problem import Island
+from optimize.robust import interval_columns, tolerance_metadata
 from optimize.study import Study
 
 SCHEMA = "crankfront.front/1"
@@ -169,6 +170,7 @@ def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
         "speed_rpm": np.full(n, units.rpm_from_rad_s(engine.speed_rad_s)),
     }
     columns |= {key: metric.compute(evaluation) for key, metric in METRICS.items()}
+    columns |= interval_columns(study, engine, batch)
     for column, objective in enumerate(study.objectives):
         rounded = front.boxes[:, column] * objective.resolution * objective.sign
         columns[f"{objective.key}_rounded"] = rounded + 0.0
@@ -232,6 +234,7 @@ def write_front(path: Path, table: pd.DataFrame, study: Study, *, extra: dict[st
         ],
         "units": {key: metric.unit for key, metric in METRICS.items()},
         "senses": {key: metric.sense for key, metric in METRICS.items()},
+        **tolerance_metadata(study),
         **extra,
     }
     arrow = pa.Table.from_pandas(table, preserve_index=False)

@@ -13,6 +13,7 @@ from evaluate.metrics import METRICS, Evaluation
 from optimize.canonical import KeyArray, Symmetry, canonical_keys, symmetries
 from optimize.families import Family
 from optimize.genome import Designs, Genome, genome_of, throw_angles_deg
+from optimize.robust import objective_values
 from optimize.study import Study
 
 
@@ -91,8 +92,8 @@ class Island:
             If an objective is not finite.
         """
         evaluation = Evaluation(self.family.engine, designs.batch)
-        columns = [o.sign * METRICS[o.key].compute(evaluation) for o in self.study.objectives]
-        objectives = np.column_stack(columns)
+        signs = np.array([o.sign for o in self.study.objectives])
+        objectives = objective_values(self.study, evaluation) * signs
         if not np.isfinite(objectives).all():
             row, column = np.argwhere(~np.isfinite(objectives))[0]
             key, pins_deg = self.study.objectives[column].key, designs.batch.pin_angles_deg[row]
