@@ -6,7 +6,7 @@ Adding a metric is one function of an `Evaluation` and one line in `METRICS`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -46,7 +46,7 @@ class Evaluation:
 
     engine: Engine
     batch: Batch
-    errors: inertia.BuildErrors | None = None
+    errors: inertia.BuildErrors | None = field(default=None, kw_only=True)
 
     @cached_property
     def pins(self) -> ComplexArray:
@@ -61,9 +61,7 @@ class Evaluation:
     @cached_property
     def residual(self) -> inertia.Inertia:
         """Force and couple after counterweights and balance shafts."""
-        return inertia.residual(
-            self.engine, self.batch, self.pins, self.reciprocating, self.errors
-        )
+        return inertia.residual(self.engine, self.batch, self.pins, self.reciprocating, self.errors)
 
     @cached_property
     def firing_angles_deg(self) -> FloatArray:

@@ -14,6 +14,7 @@ from evaluate.inertia import NOTHING_SHARE, Inertia, Rotors, pin_sums, scales
 from evaluate.layout import Layout, order_text
 from evaluate.metrics import METRICS, Evaluation
 from evaluate.numbering import SCHEMES
+from evaluate.tolerance_results import tolerance_document
 
 SCHEMA = "crankfront.evaluation/1"
 N_HALF_ORDERS = 24
@@ -53,6 +54,7 @@ def evaluation_document(layout: Layout) -> dict[str, Any]:
         "camshafts": _camshafts(layout),
         "size": _size(evaluation),
         "metrics": {key: float(metric.compute(evaluation)[0]) for key, metric in METRICS.items()},
+        "tolerances": None if layout.tolerances is None else tolerance_document(layout),
     }
     result: dict[str, Any] = plain(document)
     return result

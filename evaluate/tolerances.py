@@ -275,7 +275,7 @@ def _built(engine: Engine, batch: Batch, tolerances: Tolerances, which: slice) -
     return Evaluation(
         engine,
         _turned(engine, batch, many, errors),
-        BuildErrors(
+        errors=BuildErrors(
             reciprocating=by_row("reciprocating_mass_percent", each),
             rotating=by_row("rotating_mass_percent", each),
             counterweights=by_row("counterweight_percent", engine.throws),

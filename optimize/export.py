@@ -11,6 +11,7 @@ from evaluate import units
 from evaluate.batch import SLOTS
 from evaluate.layout import Layout, layout_from_tables
 from evaluate.proportions import Proportions
+from evaluate.tolerance_tables import tolerance_table
 from optimize.families import Family
 from optimize.files import toml_text
 from optimize.study import Study
@@ -85,6 +86,8 @@ def layout_tables(row: pd.Series, family: Family, study: Study, *, name: str) ->
     }
     if _order_is_ambiguous(row):
         tables["firing"] = {"angles_deg": [float(a) for a in row["firing_angles_deg"]]}
+    if study.tolerances is not None:
+        tables["tolerances"] = tolerance_table(study.tolerances)
     return tables | study.duty_tables | ({"proportions": changed} if changed else {})
 
 

@@ -23,6 +23,7 @@ from optimize.descents import Found, continuous_columns
 from optimize.families import Family, all_families
 from optimize.files import json_text, toml_text, writable_directory, write_text
 from optimize.fronts import front_tables, write_front
+from optimize.plan import Plan
 from optimize.polish import (
     REFERENCE,
     UNPROVEN,
@@ -38,11 +39,11 @@ from optimize.polish import polish as polish_family
 from optimize.problem import Island
 from optimize.processes import pool
 from optimize.results import draw_pictures, write_layout_files
-from optimize.run import Outcome, Plan
+from optimize.run import Outcome
 from optimize.session import holds_a_run, write_study_files
 from optimize.shortlist import Pick, shortlist
 from optimize.starts import designs_of, family_front_rows
-from optimize.study import Study, read_study, study_from_tables
+from optimize.study import Objective, Study, read_study, study_from_tables
 from optimize.summary import shortlist_rows
 from optimize.texts import CAUTION
 from optimize.work import Work
@@ -191,14 +192,21 @@ def _checked(file: Path, run_dir: Path) -> Study:
         mine, other = getattr(study, name), getattr(theirs, name)
         if mine != other:
             refuse(name, ", ".join(map(str, mine)), ", ".join(map(str, other)))
-    mine, other = ([f"{o.key} ({o.resolution:g})" for o in s.objectives] for s in (study, theirs))
+    mine, other = ([_objective_text(o) for o in s.objectives] for s in (study, theirs))
     if mine != other:
         refuse("objectives", ", ".join(mine), ", ".join(other))
     for name in GIVENS:
         if getattr(study, name) != getattr(theirs, name):
             word = name.removesuffix("_m3").removesuffix("_deg").replace("_", " ")
             refuse(word, "that differs", "unchanged")
+    if study.kept_shares and study.tolerances != theirs.tolerances:
+        refuse("tolerances", "that differ", "unchanged")
     return study
+
+
+def _objective_text(objective: Objective) -> str:
+    kept = "" if objective.kept_by is None else f", kept by {objective.kept_by:g}"
+    return f"{objective.key} ({objective.resolution:g}{kept})"
 
 
 def _islands(

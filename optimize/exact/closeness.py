@@ -242,6 +242,8 @@ def differences(one: Study, other: Study) -> list[str]:
     for field in fields(Study):
         if field.name in _FREE:
             continue
+        if field.name == "tolerances" and not (one.kept_shares or other.kept_shares):
+            continue  # they are shown beside the objectives, and decide nothing
         values = [_plain(getattr(study, field.name)) for study in (one, other)]
         if values[0] != values[1]:
             shown = [text if len(text) <= 60 else "..." for text in map(str, values)]

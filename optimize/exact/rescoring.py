@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -15,6 +18,7 @@ from optimize.exact.run_files import angles_text, row_designs
 from optimize.export import layout_of
 from optimize.families import Family
 from optimize.problem import Island
+from optimize.robust import KEPT, interval_columns
 from optimize.study import Study
 
 #: Relative difference by which two computations of one metric may differ: angles and lengths go
@@ -41,17 +45,24 @@ def score_problems(row: pd.Series, island: Island) -> list[str]:
     share nothing but the metrics: as a batch of one, and as a layout file. Columns for readers
     must agree with those, rounded objectives as whole numbers.
     """
-    designs = row_designs(row)
+    designs, study = row_designs(row), island.study
     problems = _label_problems(row, island.family)
-    ways = {"as a batch of one": score(island.family.engine, designs.batch, list(METRICS))[0]}
+    ways = {"as a batch of one": (island.family.engine, designs.batch, study)}
     try:
-        layout = layout_of(row, island.family, island.study, name=str(row["design"]))
-        ways["as a layout file"] = score(layout.engine, layout.batch, list(METRICS))[0]
+        layout = layout_of(row, island.family, study, name=str(row["design"]))
+        as_filed = replace(study, tolerances=layout.tolerances)
+        ways["as a layout file"] = (layout.engine, layout.batch, as_filed)
     except InputError as error:
         problems.append(f"its layout file is refused ({error})")
-    for way, values in ways.items():
+    for way, (engine, batch, tolerated) in ways.items():
+        values = score(engine, batch, list(METRICS))[0]
         problems += _value_problems(row, island.family, values, way)
-        problems += _box_problems(row, island.study, values, way)
+        built = {k: float(v[0]) for k, v in interval_columns(tolerated, engine, batch).items()}
+        problems += _interval_problems(row, island.family, built, way)
+        objectives = [
+            built.get(o.key + KEPT, values[list(METRICS).index(o.key)]) for o in study.objectives
+        ]
+        problems += _box_problems(row, study, np.array(objectives), way)
     violations = island.judge(designs)[1][0]
     return problems + [
         f"it violates: {name}"
@@ -70,6 +81,23 @@ def _value_problems(row: pd.Series, family: Family, values: FloatArray, way: str
         for key, value, said, is_right in zip(METRICS, values, stated, agrees, strict=True)
         if not is_right and key in row
     ]
+
+
+def _interval_problems(
+    row: pd.Series, family: Family, built: dict[str, float], way: str
+) -> list[str]:
+    """Return which columns on built engines are missing, or not what was computed."""
+    scales = dict(zip(METRICS, _scales(family.engine), strict=True))
+    problems = []
+    for name, value in built.items():
+        if name not in row:
+            problems.append(f"{name} is missing")
+            continue
+        stated = float(row[name])
+        allowed = TOLERANCE * (abs(stated) + scales[name.rpartition("_")[0]])
+        if not (abs(value - stated) <= allowed or (math.isnan(value) and math.isnan(stated))):
+            problems.append(f"{name} is {value:.9g} {way}, not {stated:.9g}")
+    return problems
 
 
 def _box_problems(row: pd.Series, study: Study, values: FloatArray, way: str) -> list[str]:
@@ -133,9 +161,8 @@ def _stated_box(row: pd.Series, study: Study) -> IntArray | None:
 
 
 def _box(values: FloatArray, study: Study, hair: float) -> IntArray:
-    """Return rounded objectives of values that are moved by a share of the resolutions."""
-    keys = list(METRICS)
-    signed = [o.sign * values[keys.index(o.key)] for o in study.objectives]
+    """Return rounded objectives, given in their units and moved by a share of the resolutions."""
+    signed = values * np.array([o.sign for o in study.objectives])
     resolutions = np.array([o.resolution for o in study.objectives])
-    box: IntArray = rounded_boxes(np.array([signed]) + hair * resolutions, resolutions)[0]
+    box: IntArray = rounded_boxes(signed[np.newaxis] + hair * resolutions, resolutions)[0]
     return box

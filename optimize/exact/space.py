@@ -253,6 +253,11 @@ class Space:
 
 def why_not_exact(study: Study, family: Family) -> str | None:
     """Return why a family cannot be enumerated, None if it can."""
+    if study.kept_shares:
+        return (
+            f"{', '.join(study.kept_shares)} with kept_by is a quantile of built engines, which "
+            "has no bounds to enumerate by (leave kept_by out)"
+        )
     if not study.even_firing and not study.throw_angle_step_deg:
         return "its throw angles are continuous (space.throw_angle_step_deg is 0)"
     is_v = family.arrangement == "v"
