@@ -1,4 +1,8 @@
-"""Checkpoints: island states as plain arrays in files that appear whole or not at all."""
+"""Checkpoints: island states as plain arrays in files that appear whole or not at all.
+
+A file of an island is named by its generation and never changes; the note that names the files
+comes last and makes them count. So a save writes only the islands that have moved.
+"""
 
 from __future__ import annotations
 
@@ -7,85 +11,179 @@ import io
 import json
 import zipfile
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+import evaluate
+import optimize
 from evaluate.errors import InputError
 from optimize.archive import Archive
 from optimize.files import write_text, write_whole
 from optimize.fronts import package_versions
+from optimize.history import Bounds, Track
+from optimize.keyset import KeySet
 from optimize.search import IslandState
+from optimize.study import Study
 
-SCHEMA = "crankfront.checkpoint/1"
+SCHEMA = "crankfront.checkpoint/2"
+NOTE = "round.json"
 IslandId = tuple[int, int]  # (family, repetition)
 
 
+@dataclass(kw_only=True, slots=True)
+class SearchState:
+    """How far a search is: all that is needed to go on to the same end.
+
+    Attributes
+    ----------
+    rounds_done : int
+        Barriers passed.
+    goals : dict of (family, repetition) to int
+        Generation that each island reaches in the round under way; empty between rounds.
+    behind : dict of int to int
+        At how many barriers in a row each family had no place on the common front.
+    states : dict of (family, repetition) to IslandState
+        Islands that have begun.
+    tracks : dict of (family, repetition) to Track
+        Their histories.
+    barriers : list of dict
+        The history of the common front.
+    bounds : Bounds or None
+        Where hypervolumes are measured; None before the first barrier.
+    """
+
+    rounds_done: int = 0
+    goals: dict[IslandId, int] = field(default_factory=dict)
+    behind: dict[int, int] = field(default_factory=dict)
+    states: dict[IslandId, IslandState] = field(default_factory=dict)
+    tracks: dict[IslandId, Track] = field(default_factory=dict)
+    barriers: list[dict[str, Any]] = field(default_factory=list)
+    bounds: Bounds | None = None
+
+    @property
+    def evaluations(self) -> int:
+        """Designs scored so far."""
+        return sum(state.evaluations for state in self.states.values())
+
+
 def study_hash(text: str) -> str:
-    """Return the hash by which a changed study is noticed."""
+    """Return the hash of a study's text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def save(
-    folder: Path,
-    *,
-    round_number: int,
-    states: dict[IslandId, IslandState],
-    text: str,
-    seed: int,
-    history: list[dict[str, Any]],
-) -> None:
-    """Write one round's states; the note that names them comes last and makes them count."""
+def origin(study: Study) -> dict[str, Any]:
+    """Return what a run depends on: study, pressure trace, seed, package versions, own code.
+
+    A run goes on only where all of this is as it was.
+    """
+    found: dict[str, Any] = {"study_sha256": study_hash(study.text), "seed": study.seed}
+    trace = study.duty_tables.get("combustion", {}).get("trace")
+    if trace is not None:
+        found["trace_sha256"] = hashlib.sha256(Path(trace).read_bytes()).hexdigest()
+    return found | {"versions": package_versions(), "code_sha256": _code_hash()}
+
+
+@cache
+def _code_hash() -> str:
+    """Return the hash of our own modules: a version number stays the same while code is edited."""
+    digest = hashlib.sha256()
+    for package in (evaluate, optimize):
+        folder = Path(package.__path__[0])
+        for file in sorted(folder.rglob("*.py")):
+            digest.update(file.relative_to(folder).as_posix().encode() + b"\0")
+            digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def refuse_another_origin(note: Mapping[str, Any], study: Study) -> None:
+    """Raise an InputError when a note was written for other givens, or by other code."""
+    now = origin(study)
+    new_out = "or a new --out"
+    if note["study_sha256"] != now["study_sha256"]:
+        raise InputError(
+            "--resume", "a study file that was changed since", f"the study as it was, {new_out}"
+        )
+    if note.get("trace_sha256") != now.get("trace_sha256"):
+        raise InputError(
+            "--resume", "a pressure trace that was changed since", f"the trace as it was, {new_out}"
+        )
+    if note["seed"] != now["seed"]:
+        raise InputError("--resume", f"seed {now['seed']}", f"the seed of the run, {note['seed']}")
+    old, new = note["versions"], now["versions"]
+    changed = [name for name, version in new.items() if old.get(name) != version]
+    if changed:
+        was = ", ".join(f"{name} {old.get(name)}" for name in changed)
+        raise InputError(
+            "--resume",
+            f"other package versions: {', '.join(changed)}",
+            f"the versions of the run ({was}), {new_out}",
+        )
+    if note["code_sha256"] != now["code_sha256"]:
+        raise InputError(
+            "--resume",
+            "modules of crankfront that were changed since",
+            f"the code that the run began with, {new_out}",
+        )
+
+
+def save(folder: Path, search: SearchState, study: Study) -> None:
+    """Write the islands that have moved, then the note that names all files; then drop others."""
     folder.mkdir(exist_ok=True)
     files = {}
-    for (family, repetition), state in states.items():
-        name = f"island-{family:03d}-{repetition:03d}-round-{round_number:05d}.npz"
-        buffer = io.BytesIO()
-        np.savez(buffer, allow_pickle=False, **_arrays(state))
-        write_whole(folder / name, _writer(buffer.getvalue()))
+    for (family, repetition), state in search.states.items():
+        name = f"island-{family:03d}-{repetition:03d}-generation-{state.generation:07d}"
+        name += "-exhausted.npz" if state.is_exhausted else ".npz"
         files[name] = [family, repetition]
+        if not (folder / name).exists():
+            buffer = io.BytesIO()
+            track = search.tracks[(family, repetition)]
+            np.savez(buffer, allow_pickle=False, **_arrays(state), **track.arrays())
+            write_whole(folder / name, _writer(buffer.getvalue()))
+    bounds = search.bounds
     note = {
         "schema": SCHEMA,
-        "round": round_number,
-        "study_sha256": study_hash(text),
-        "seed": seed,
-        "versions": package_versions(),
+        **origin(study),
+        "rounds_done": search.rounds_done,
+        "goals": [[*island, goal] for island, goal in search.goals.items()],
+        "behind": list(search.behind.items()),
         "islands": files,
-        "history": history,
+        "barriers": search.barriers,
+        "bounds": None if bounds is None else [bounds.lower.tolist(), bounds.reference.tolist()],
     }
-    write_text(folder / "round.json", json.dumps(note))
+    write_text(folder / NOTE, json.dumps(note))
     _remove_all_but(folder, files)
 
 
-def _remove_all_but(folder: Path, files: Mapping[str, object]) -> None:
-    """Remove states that no note names: of earlier rounds, or of one that was never complete."""
+def _remove_all_but(folder: Path, files: Iterable[str]) -> None:
+    """Remove states that no note names: earlier ones, or of a save that was never complete."""
     for old in folder.glob("island-*.npz"):
         if old.name not in files:
             old.unlink()
 
 
 def exists(folder: Path) -> bool:
-    """Return whether a folder holds a round of a search to go on with."""
-    return (folder / "round.json").exists()
+    """Return whether a folder holds a search to go on with."""
+    return (folder / NOTE).exists()
 
 
-def load(
-    folder: Path, *, text: str, seed: int
-) -> tuple[int, dict[IslandId, IslandState], list[dict[str, Any]]]:
-    """Return round number, states and history of the last complete round.
+def load(folder: Path, study: Study) -> SearchState:
+    """Return how far the search of a folder was when it was last saved.
 
-    What a round that was never complete has left behind is removed.
+    What a save that was never complete has left behind is removed.
 
     Raises
     ------
     InputError
-        If there is no checkpoint, or it belongs to another study, seed or package version.
+        If there is no checkpoint, or it is damaged, or belongs to another study, seed, package
+        version or layout of checkpoints.
     """
-    file = folder / "round.json"
     try:
-        note = json.loads(file.read_text(encoding="utf-8"))
+        note = json.loads((folder / NOTE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         note = None
     if not isinstance(note, dict):
@@ -93,33 +191,46 @@ def load(
             "--resume", f"no checkpoint in {folder}", "a run directory that holds one"
         ) from None
     if note.get("schema") != SCHEMA:
-        raise InputError("--resume", str(note.get("schema")), f"a checkpoint of {SCHEMA}")
-    if note["study_sha256"] != study_hash(text):
-        raise InputError(
-            "--resume", "a study file that was changed since", "the study as it was, or a new --out"
-        )
-    if note["seed"] != seed:
-        raise InputError("--resume", f"seed {seed}", f"the seed of the run, {note['seed']}")
-    if note["versions"] != package_versions():
-        changed = [k for k, v in package_versions().items() if note["versions"].get(k) != v]
         raise InputError(
             "--resume",
-            "other package versions: " + ", ".join(changed),
-            "the versions of the run ("
-            + ", ".join(f"{k} {note['versions'].get(k)}" for k in changed)
-            + "), or a new --out",
+            f"a checkpoint that another version of crankfront has written ({note.get('schema')})",
+            f"{SCHEMA}: that version, or a new --out",
         )
-    states = {}
+    try:
+        refuse_another_origin(note, study)
+        search = _from_note(note)
+    except InputError:
+        raise
+    except (LookupError, TypeError, ValueError):
+        raise _damaged(NOTE) from None
     for name, (family, repetition) in note["islands"].items():
         try:
             with np.load(folder / name, allow_pickle=False) as arrays:
-                states[(family, repetition)] = _state(arrays)
-        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
-            raise InputError(
-                "--resume", f"a damaged checkpoint ({name})", "a checkpoint as it was written"
-            ) from None
+                search.states[(family, repetition)] = _state(arrays)
+                search.tracks[(family, repetition)] = Track.from_arrays(arrays)
+        except (OSError, ValueError, LookupError, EOFError, zipfile.BadZipFile, zlib.error):
+            raise _damaged(name) from None
     _remove_all_but(folder, note["islands"])
-    return int(note["round"]), states, note["history"]
+    for track in search.tracks.values():  # of islands that have not moved since the first barrier
+        track.add([], 1, search.bounds)
+    return search
+
+
+def _damaged(name: str) -> InputError:
+    return InputError(
+        "--resume", f"a damaged checkpoint ({name})", "a checkpoint as it was written"
+    )
+
+
+def _from_note(note: Mapping[str, Any]) -> SearchState:
+    bounds = note["bounds"]
+    return SearchState(
+        rounds_done=int(note["rounds_done"]),
+        goals={(int(f), int(r)): int(goal) for f, r, goal in note["goals"]},
+        behind={int(family): int(count) for family, count in note["behind"]},
+        barriers=[dict(row) for row in note["barriers"]],
+        bounds=None if bounds is None else Bounds(*(np.array(b, float) for b in bounds)),
+    )
 
 
 def _writer(content: bytes) -> Callable[[Path], object]:
@@ -136,10 +247,16 @@ def _arrays(state: IslandState) -> dict[str, Any]:
         "violations": state.violations,
         "rank": state.rank,
         "crowding": state.crowding,
-        "visited": np.array(sorted(state.visited), np.uint64),
+        "visited": state.visited.array(),
         "random_state": np.array(state.random_state),
         "numbers": np.array(
-            [state.generation, state.evaluations, state.is_exhausted, state.feasible_seen]
+            [
+                state.generation,
+                state.evaluations,
+                state.changed_at,
+                state.is_exhausted,
+                state.feasible_seen,
+            ]
         ),
         "least_violation": state.least_violation,
         "resolutions": archive.resolutions,
@@ -166,17 +283,18 @@ def _state(arrays: Any) -> IslandState:
         equals=equals if keys else [],
         generations=arrays["archive_generations"],
     )
-    generation, evaluations, is_exhausted, feasible_seen = arrays["numbers"].tolist()
+    generation, evaluations, changed_at, is_exhausted, feasible_seen = arrays["numbers"].tolist()
     return IslandState(
         genomes=arrays["genomes"],
         objectives=arrays["objectives"],
         violations=arrays["violations"],
         rank=arrays["rank"],
         crowding=arrays["crowding"],
-        visited=set(arrays["visited"].tolist()),
+        visited=KeySet(arrays["visited"]),
         random_state=str(arrays["random_state"]),
         generation=generation,
         evaluations=evaluations,
+        changed_at=changed_at,
         is_exhausted=bool(is_exhausted),
         feasible_seen=feasible_seen,
         least_violation=arrays["least_violation"],

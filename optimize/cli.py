@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -16,7 +18,10 @@ if TYPE_CHECKING:
 
 
 class _Group(click.Group):
-    """A group whose commands turn bad input into one message and exit status 2."""
+    """A group whose commands end with one message.
+
+    Exit status 2 for bad input, 1 for files, disks and workers that fail.
+    """
 
     def invoke(self, ctx: click.Context) -> Any:
         if ctx.params.get("debug"):
@@ -26,15 +31,46 @@ class _Group(click.Group):
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as error:
-            if _is_input_error(error):
+            if _is_one(error, "evaluate.errors", "InputError"):
                 click.echo(f"crankfront: {error}", err=True)
                 ctx.exit(2)
-            raise
+            text = _fault(error)
+            if text is None:
+                raise
+            click.echo(f"crankfront: {text}", err=True)
+            ctx.exit(1)
 
 
-def _is_input_error(error: Exception) -> bool:
-    module = sys.modules.get("evaluate.errors")
-    return module is not None and isinstance(error, module.InputError)
+def _is_one(error: Exception, module: str, name: str) -> bool:
+    """Return whether an error is of a class of ours, without importing its module."""
+    found = sys.modules.get(module)
+    return found is not None and isinstance(error, getattr(found, name))
+
+
+def _fault(error: Exception) -> str | None:
+    """Return what to say of an error that no code can prevent; None for one that is a bug."""
+    ours = (("optimize.saving", "UnwrittenError"), ("optimize.work", "WorkersLostError"))
+    if any(_is_one(error, *one) for one in ours):
+        return str(error)
+    if not isinstance(error, OSError) or error.errno in (None, errno.EPIPE):
+        return None  # click ends quietly when the reader of a pipe has gone
+    from optimize.saving import reason
+
+    where = f"standard output: {reason(error)}" if _output_is_broken() else reason(error)
+    return f"{where} (crankfront --debug ... shows more)"
+
+
+def _output_is_broken() -> bool:
+    """Return whether what was printed finds no room; then let the rest of it go.
+
+    Python would complain once more at its end, and change the exit status.
+    """
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return True
+    return False
 
 
 def _require_own_evaluate() -> None:
@@ -86,76 +122,71 @@ def evaluate(layout: Path, as_json: bool, plots: Path | None, sheet: Path | None
     evaluate_layout(layout, as_json=as_json, plots=plots, sheet=sheet)
 
 
+def _run_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options of commands that run for long."""
+    options = [
+        click.option(
+            "--out",
+            type=click.Path(path_type=Path),
+            metavar="DIR",
+            help="Run directory; by default a new one under results/.",
+        ),
+        click.option(
+            "--resume",
+            is_flag=True,
+            help="Go on with the run in --out from what was saved last; begin where none is.",
+        ),
+        click.option(
+            "--workers", type=click.IntRange(1, 256), help="Processes; default: all cores."
+        ),
+        click.option(
+            "--cluster", metavar="ADDRESS", help="Take the workers of this Dask scheduler instead."
+        ),
+        click.option(
+            "--save-every",
+            "save_every_s",
+            type=click.FloatRange(0, 86_400),
+            metavar="SECONDS",
+            default=30.0,
+            show_default=True,
+            help="How often to save what --resume goes on from.",
+        ),
+        click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 @main.command(epilog="Try: crankfront optimize studies/compact-four-stroke.toml --out results/try")
 @click.argument("study", type=click.Path(path_type=Path))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Run directory; by default a new one under results/.",
-)
-@click.option("--resume", is_flag=True, help="Go on with the run in --out from where it stopped.")
-@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
+@_run_options
 @click.option("--seed", type=click.IntRange(0), help="Take this seed instead of the study's.")
-@click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
 @click.option(
     "--start",
     type=click.Path(path_type=Path),
     metavar="RUN_DIR",
     help="Take the designs of another run into the first populations.",
 )
-def optimize(
-    study: Path,
-    out: Path | None,
-    resume: bool,
-    workers: int | None,
-    seed: int | None,
-    pictures: bool,
-    start: Path | None,
-) -> None:
+def optimize(study: Path, **options: Any) -> None:
     """Search a study: fronts of all families, merged into one, with pictures and a shortlist.
 
-    Ctrl-C once finishes the round, saves and writes what is there; --resume goes on.
+    Ctrl-C once finishes what is under way (some seconds), saves and writes what is there;
+    --resume goes on. Meanwhile `crankfront status` says in another terminal how far it is.
     """
-    _search_and_print(
-        study,
-        out=out,
-        resume=resume,
-        workers=workers,
-        seed=seed,
-        pictures=pictures,
-        start=start,
-    )
+    _search_and_print(study, **options)
 
 
 @main.command(epilog="Try: crankfront enumerate studies/every-v-eight.toml --out results/exact")
 @click.argument("study", type=click.Path(path_type=Path))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Run directory; by default a new one under results/.",
-)
-@click.option("--resume", is_flag=True, help="Go on with the run in --out from where it stopped.")
-@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
-@click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
-def enumerate(
-    study: Path, out: Path | None, resume: bool, workers: int | None, pictures: bool
-) -> None:
+@_run_options
+def enumerate(study: Path, **options: Any) -> None:
     """Find the true front of a lattice space: every candidate, with a certificate.
 
     Throw angles need a step, bank angles and fractions a list. Ctrl-C once saves what is done;
     --resume goes on.
     """
-    _search_and_print(
-        study,
-        out=out,
-        resume=resume,
-        workers=workers,
-        seed=None,
-        pictures=pictures,
-        all_exact=True,
-    )
+    _search_and_print(study, seed=None, all_exact=True, **options)
 
 
 def _search_and_print(study: Path, **options: Any) -> None:
@@ -163,6 +194,7 @@ def _search_and_print(study: Path, **options: Any) -> None:
     from optimize.exact.driver import StoppedError
     from optimize.session import search_and_write
 
+    _point_to_the_copy(study, **options)
     try:
         outcome, picks, folder, checked = search_and_write(study, **options)
     except StoppedError as stopped:
@@ -171,6 +203,15 @@ def _search_and_print(study: Path, **options: Any) -> None:
     _print_outcome(checked, outcome, picks, folder)
     if outcome.common.empty:
         sys.exit(1)
+
+
+def _point_to_the_copy(study: Path, *, resume: bool, out: Path | None, **_: Any) -> None:
+    """Say where the study still is when a run is to go on and its file has vanished."""
+    from evaluate.errors import InputError
+
+    copy = out / "study.toml" if resume and out else None
+    if copy and copy.is_file() and not study.exists():
+        raise InputError(str(study), "no such file", f"the study; the run has a copy of it, {copy}")
 
 
 def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
@@ -320,6 +361,20 @@ def compare(
     from optimize.comparison import compare_layouts
 
     compare_layouts(layouts, speed_rpm=speed, as_json=as_json, picture=picture)
+
+
+@main.command(epilog="Try: crankfront status results/compact-four-stroke --watch")
+@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.option("--watch", is_flag=True, help="Show it again every few seconds, until the run ends.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def status(run_dir: Path, watch: bool, as_json: bool) -> None:
+    """Say how far a run is: each family and seed, the front so far, the time left.
+
+    For another terminal while a run goes on, and for afterwards.
+    """
+    from optimize.status_tables import print_status
+
+    print_status(run_dir, watch=watch, as_json=as_json)
 
 
 @main.command(epilog="Try: crankfront verify results/compact-four-stroke --sample 5000")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import re
 import tempfile
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ import tomli_w
 
 from evaluate.errors import InputError
 
+LEAST_ROOM = 2**16  # of a directory for results [bytes]
 # What `write_whole` calls the file that it writes beside NAME.SUFFIX: .NAME.SUFFIX.RANDOM.SUFFIX
 _NEIGHBOUR = re.compile(r"\..+(\.[^.]+)\.[a-z0-9_]{8}\1")
 
@@ -28,22 +31,46 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
         Where the file shall stand.
     write : callable
         Writes the content to the path that it is given.
+
+    Raises
+    ------
+    InputError
+        If something else stands there.
+    OSError
+        If it cannot be written; the error names the file, and what stood there before stays.
     """
     path = Path(os.path.realpath(path))  # a link stays one, its target is written
     if path.exists() and not path.is_file():
         raise InputError(str(path), "no regular file", "a file, or a name that is free")
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
-    os.close(handle)
-    beside = Path(name)
+    beside = None
     try:
+        handle, name = tempfile.mkstemp(
+            prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent
+        )
+        beside = Path(name)
+        os.close(handle)
         write(beside)
         with beside.open("rb+") as file:
             os.fsync(file.fileno())
         beside.chmod(0o644)
         beside.replace(path)
         _flush_names(path.parent)
+    except OSError as error:
+        raise _of_file(error, path) from error
     finally:
-        beside.unlink(missing_ok=True)
+        if beside is not None:
+            with contextlib.suppress(OSError):  # where it cannot be removed, it was not the cause
+                beside.unlink(missing_ok=True)
+
+
+def _of_file(error: OSError, path: Path) -> OSError:
+    """Return the same error as one of the file that was to be written.
+
+    Libraries say that there is no room, but not for what; the neighbour's name helps nobody.
+    """
+    if error.errno is None:
+        return OSError(errno.EIO, str(error), str(path))
+    return OSError(error.errno, os.strerror(error.errno), str(path))
 
 
 def _flush_names(folder: Path) -> None:
@@ -98,16 +125,46 @@ def only_writer(folder: Path, where: str) -> Iterator[None]:
         yield
         return
     try:
-        with contextlib.suppress(OSError):  # nor on this file system
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise InputError(
-                    where,
-                    f"{folder}, in which another run is at work",
-                    "another directory, or this one when that run has ended",
-                ) from None
+        if _is_locked(handle, fcntl.LOCK_EX):
+            raise InputError(
+                where,
+                f"{folder}, in which another run is at work",
+                "another directory, or this one when that run has ended",
+            )
         yield
+    finally:
+        os.close(handle)
+
+
+def _is_locked(handle: int, kind: int) -> bool:
+    """Take a lock, and return whether another process has it; False where there are no locks.
+
+    Somebody who only asks (`has_writer`) holds it for a moment: it is tried again.
+    """
+    import fcntl
+
+    for pause_s in (0.0, 0.05, 0.2):
+        time.sleep(pause_s)
+        try:
+            fcntl.flock(handle, kind | fcntl.LOCK_NB)
+        except BlockingIOError:
+            continue
+        except OSError:  # not on this file system
+            return False
+        return False
+    return True
+
+
+def has_writer(folder: Path) -> bool:
+    """Return whether a process is at work in a directory, as `only_writer` knows it."""
+    try:
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):
+        return False
+    try:
+        return _is_locked(handle, fcntl.LOCK_SH)
     finally:
         os.close(handle)
 
@@ -141,12 +198,14 @@ def writable_directory(path: Path, where: str) -> Path:
     Raises
     ------
     InputError
-        If it cannot be made or written to.
+        If it cannot be made or written to, or has no room for the smallest run.
     """
     try:
         path.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=path):
-            pass
+        with tempfile.TemporaryFile(dir=path) as file:
+            file.write(bytes(LEAST_ROOM))
+            file.flush()
+            os.fsync(file.fileno())  # some systems find only now that there is no room
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise InputError(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -28,6 +28,7 @@ from optimize.robust import interval_columns, tolerance_metadata
 from optimize.study import Study
 
 SCHEMA = "crankfront.front/1"
+SO_FAR = "front_so_far.parquet"  # in a run directory, until the run ends
 _METADATA_KEY = b"crankfront"
 
 
@@ -47,6 +48,10 @@ class FamilyFront:
         Number of distinct designs known with the same rounded objectives.
     generations : array of int, shape (members,)
         When the search found the representative; 0 where nothing was searched.
+    seeds : array of int, shape (members,)
+        Repetition that found the representative; -1 where nothing was searched.
+    seeds_found : array of int, shape (members,)
+        How many repetitions have the same rounded objectives; 0 where nothing was searched.
     """
 
     island: Island
@@ -54,20 +59,65 @@ class FamilyFront:
     boxes: IntArray
     equals: IntArray
     generations: IntArray
+    seeds: IntArray
+    seeds_found: IntArray
 
     def __len__(self) -> int:
         return len(self.boxes)
 
     @classmethod
-    def from_archive(cls, island: Island, archive: Archive) -> FamilyFront:
-        """Return the front that a search has in its archive."""
+    def from_archive(
+        cls, island: Island, archive: Archive, by_seed: Mapping[int, Archive] | None = None
+    ) -> FamilyFront:
+        """Return the front that a search has in its archive.
+
+        Parameters
+        ----------
+        island : Island
+            The family under its study.
+        archive : Archive
+            Of all repetitions.
+        by_seed : mapping of int to Archive, or None
+            Of each repetition, to say which of them found what; None where there are none.
+        """
+        seeds, found = _seeds_of(archive, by_seed or {})
         return cls(
             island=island,
             designs=island.genome.decode(archive.genomes),
             boxes=archive.boxes,
             equals=np.array([len(equals) for equals in archive.equals], np.int64),
             generations=archive.generations,
+            seeds=seeds,
+            seeds_found=found,
         )
+
+    def rows(self, which: IntArray) -> FamilyFront:
+        """Return the chosen members."""
+        designs = self.designs
+        picked = Designs(batch=designs.batch.rows(which), splay_deg=designs.splay_deg[which])
+        return FamilyFront(
+            island=self.island,
+            designs=picked,
+            boxes=self.boxes[which],
+            equals=self.equals[which],
+            generations=self.generations[which],
+            seeds=self.seeds[which],
+            seeds_found=self.seeds_found[which],
+        )
+
+
+def _seeds_of(archive: Archive, by_seed: Mapping[int, Archive]) -> tuple[IntArray, IntArray]:
+    """Return the first repetition with each member's design, and how many have its box."""
+    boxes = {seed: {box.tobytes() for box in one.boxes} for seed, one in by_seed.items()}
+    owners: dict[tuple[bytes, int, int], int] = {}
+    for seed in sorted(by_seed, reverse=True):
+        one = by_seed[seed]
+        for box, key, generation in zip(one.boxes, one.keys, one.generations, strict=True):
+            owners[(box.tobytes(), key, int(generation))] = seed
+    members = list(zip(archive.boxes, archive.keys, archive.generations, strict=True))
+    first = [owners.get((box.tobytes(), key, int(gen)), -1) for box, key, gen in members]
+    counts = [sum(box.tobytes() in of for of in boxes.values()) for box, _, _ in members]
+    return np.array(first, np.int64), np.array(counts, np.int64)
 
 
 def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -109,6 +159,61 @@ def front_tables(study: Study, fronts: Sequence[FamilyFront]) -> tuple[pd.DataFr
     _explain(study, rows, boxes, on_front)
     common = rows[on_front].drop(columns=["on_front", "dominated_by", "dominated_how"])
     return common.reset_index(drop=True), rows.drop(columns=["also_in"])
+
+
+def front_so_far(
+    study: Study, fronts: Sequence[FamilyFront], vectors: Mapping[str, IntArray] | None = None
+) -> pd.DataFrame:
+    """Return the common front of a run that goes on, sorted by objectives.
+
+    Parameters
+    ----------
+    study : Study
+        What is searched.
+    fronts : sequence of FamilyFront
+        Of families that are searched, or were enumerated.
+    vectors : mapping of str to array of int, or None
+        Rounded objectives found in families that are being enumerated, whose designs are chosen
+        at the end: their rows have a family, rounded objectives and nothing else.
+    """
+    vectors = vectors or {}
+    boxes = [*(front.boxes for front in fronts), *vectors.values()]
+    if not sum(len(part) for part in boxes):
+        return pd.DataFrame()
+    kept = np.split(
+        non_dominated(np.concatenate(boxes)), np.cumsum([len(part) for part in boxes])[:-1]
+    )
+    parts = [
+        design_rows(study, front.rows(np.flatnonzero(rows)))
+        for front, rows in zip(fronts, kept, strict=False)
+        if rows.any()
+    ]
+    for (name, rounded), rows in zip(vectors.items(), kept[len(fronts) :], strict=True):
+        part: dict[str, Any] = {"family": [name] * int(rows.sum())}
+        for column, objective in enumerate(study.objectives):
+            values = rounded[rows, column] * objective.resolution * objective.sign
+            part[f"{objective.key}_rounded"] = values + 0.0
+        parts.append(pd.DataFrame(part))
+    frame = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    columns = [f"{objective.key}_rounded" for objective in study.objectives]
+    order = np.lexsort(
+        [o.sign * frame[c] for o, c in zip(study.objectives, columns, strict=True)][::-1]
+    )
+    frame = frame.iloc[order].drop_duplicates(columns).reset_index(drop=True)
+    frame.insert(0, "design", [f"D{n + 1}" for n in range(len(frame))])
+    return frame
+
+
+def write_front_so_far(
+    folder: Path,
+    study: Study,
+    fronts: Sequence[FamilyFront],
+    vectors: Mapping[str, IntArray] | None = None,
+) -> None:
+    """Write the front of a run that goes on; names of designs change until it ends."""
+    frame = front_so_far(study, fronts, vectors)
+    if len(frame):
+        write_front(folder / SO_FAR, frame, study, extra={"is_complete": False})
 
 
 def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.ndarray) -> None:
@@ -176,6 +281,8 @@ def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
         columns[f"{objective.key}_rounded"] = rounded + 0.0
     columns["equals"] = front.equals
     columns["generation"] = front.generations
+    columns["seed"] = front.seeds
+    columns["seeds_found"] = front.seeds_found
     return pd.DataFrame(columns)
 
 

@@ -55,6 +55,11 @@ def duration_text(seconds: float | None) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
+def share_text(share: float | None) -> str:
+    """Return a hypervolume, or a dash before it can be measured."""
+    return "-" if share is None else f"{share:.4f}"
+
+
 def status_text(progress: Progress | ExactProgress, seconds_left: float | None) -> str:
     """Return one line that says everything."""
     if isinstance(progress, ExactProgress):
@@ -66,9 +71,10 @@ def status_text(progress: Progress | ExactProgress, seconds_left: float | None) 
         )
     return (
         f"{progress.evaluations:,} of at most {progress.budget:,} designs | round "
-        f"{progress.round_number}/{progress.rounds} | {progress.live_islands}/{progress.islands} "
-        f"families and seeds still finding new designs | front {progress.front_size} | hypervolume "
-        f"{progress.hypervolume:.4f} | time left {duration_text(seconds_left)}"
+        f"{progress.round_number}/{progress.rounds} | {progress.live_islands}/"
+        f"{len(progress.islands)} families and seeds still searched | front "
+        f"{progress.front_size} | hypervolume {share_text(progress.hypervolume)} | time left "
+        f"{duration_text(seconds_left)}"
     )
 
 
@@ -96,7 +102,7 @@ def shown_progress(
             if isinstance(progress, ExactProgress):
                 quality, where = "exact", f"families {progress.families_done}/{progress.families}"
             else:
-                quality = f"{progress.hypervolume:.4f}"
+                quality = share_text(progress.hypervolume)
                 where = f"round {progress.round_number}/{progress.rounds}"
             bar.update(
                 task,

@@ -34,13 +34,14 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
         "is_complete": outcome.is_complete,
         "evaluations": sum(state.evaluations for state in outcome.states.values()),
         "population": outcome.plan.population,
+        "hypervolume": outcome.hypervolume,
         "shortlist": [{"design": pick.design, "reasons": list(pick.reasons)} for pick in picks],
     }
     write_front(folder / "front.parquet", outcome.common, study, extra=extra)
     write_front(folder / "family_fronts.parquet", outcome.family_rows, study, extra=extra)
     if outcome.exact:
         write_text(folder / "certificate.json", json_text(certificate(study, outcome)))
-    history = outcome.history.drop(columns=["lower", "reference"], errors="ignore")
+    history = outcome.history
     write_front(folder / "history.parquet", history, study, extra={})
     write_layout_files(study, outcome, picks, folder / "shortlist")
     write_text(folder / "summary.md", summary_text(study, outcome, picks))

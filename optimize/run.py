@@ -2,73 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
-from evaluate.batch import FloatArray, IntArray
+from evaluate.batch import FloatArray
 from evaluate.errors import InputError
 from optimize import checkpoint
-from optimize.archive import Archive, hypervolume, non_dominated
-from optimize.checkpoint import IslandId
+from optimize.archive import Archive, non_dominated
+from optimize.budget import barriers_behind, goals, has_ended, is_settled, weight
+from optimize.checkpoint import IslandId, SearchState
 from optimize.exact import ledger
-from optimize.exact.driver import (
-    ExactFamily,
-    ExactProgress,
-    enumerate_families,
-    refuse_what_cannot_be_enumerated,
-    steps_of,
-)
-from optimize.exact.space import why_not_exact
-from optimize.families import Family, all_families
-from optimize.fronts import FamilyFront, front_tables
+from optimize.exact.driver import ExactFamily, ExactProgress, enumerate_families
+from optimize.families import Family
+from optimize.fronts import FamilyFront, front_tables, write_front_so_far
 from optimize.genome import Designs
+from optimize.history import Bounds, Track, history_frame
+from optimize.plan import Plan, plan_of
 from optimize.problem import Island
-from optimize.processes import StopRequest, ThisProcess, Workers
+from optimize.processes import StopRequest, Workers
 from optimize.processes import pool as _pool
+from optimize.saving import Saver, UnwrittenError
 from optimize.search import IslandState, advance
+from optimize.status import IslandStatus
 from optimize.study import Study
 from optimize.work import Work
 
-LEAST_ROUNDS = 12
-MOST_GENERATIONS_A_ROUND = 50
-LEAST_GENERATIONS = 10  # an island has at least so many before the population is made smaller
-LEAST_POPULATION = 16
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Plan:
-    """How a study's budget is spent.
-
-    Attributes
-    ----------
-    families : tuple of Family
-        In their fixed order.
-    left_out : tuple of str
-        Families without any design, with the reason.
-    population : int
-        Of each island.
-    rounds : int
-        Barriers at which budget is shared out anew; none when nothing is searched.
-    exact : tuple of int
-        Numbers of the families that are enumerated instead of searched.
-    """
-
-    families: tuple[Family, ...]
-    left_out: tuple[str, ...]
-    population: int
-    rounds: int
-    exact: tuple[int, ...] = ()
-
-    def islands(self, study: Study) -> list[IslandId]:
-        """Return all islands, (family, repetition), in order."""
-        searched = [k for k in range(len(self.families)) if k not in self.exact]
-        return [(k, r) for k in searched for r in range(study.seeds)]
+LEG_S = 5.0  # how long an island advances before its state comes back
 
 
 @dataclass(kw_only=True, slots=True)
@@ -79,6 +44,8 @@ class Outcome:
     ----------
     exact : dict of str to ExactFamily
         Families that were enumerated, by name.
+    bounds : Bounds or None
+        Where hypervolumes were measured.
     """
 
     plan: Plan
@@ -89,74 +56,39 @@ class Outcome:
     family_rows: pd.DataFrame
     history: pd.DataFrame
     is_complete: bool
+    bounds: Bounds | None = None
+
+    @property
+    def hypervolume(self) -> float | None:
+        """Dominated share of the box of the history, of the common front; None if unmeasured."""
+        rows = self.history[self.history["family"] == "all"]
+        return None if rows.empty else float(rows["hypervolume"].iloc[-1])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Progress:
-    """What is known at some moment of a run, for a display."""
+    """What is known at some moment of a search, for a display.
+
+    Attributes
+    ----------
+    front_size, hypervolume
+        Of the common front at the last barrier; None before the first.
+    islands : tuple of IslandStatus
+        Each family and seed.
+    """
 
     evaluations: int
     budget: int
     round_number: int
     rounds: int
     front_size: int
-    hypervolume: float
-    live_islands: int
-    islands: int
+    hypervolume: float | None
+    islands: tuple[IslandStatus, ...]
 
-
-def plan_of(study: Study, *, all_exact: bool = False) -> Plan:
-    """Return families, population and rounds of a study.
-
-    Parameters
-    ----------
-    study : Study
-        What to search.
-    all_exact : bool
-        Enumerate every family, whatever it takes.
-
-    Raises
-    ------
-    InputError
-        If the space holds no family, or one that cannot be enumerated though it has to be.
-    """
-    families, left_out = all_families(study)
-    if all_exact:
-        refuse_what_cannot_be_enumerated(study, families)
-    exact = tuple(
-        k for k, family in enumerate(families) if all_exact or why_searched(study, family) is None
-    )
-    n_searched = len(families) - len(exact)
-    if not n_searched:
-        return Plan(
-            families=tuple(families),
-            left_out=tuple(left_out),
-            population=study.population,
-            rounds=0,
-            exact=exact,
-        )
-    each = study.evaluations / (n_searched * study.seeds)
-    population = int(np.clip(each / LEAST_GENERATIONS, LEAST_POPULATION, study.population))
-    population = min(population, study.evaluations)  # the smallest budget scores something
-    generations = each / population
-    rounds = max(LEAST_ROUNDS, int(np.ceil(generations / MOST_GENERATIONS_A_ROUND)))
-    return Plan(
-        families=tuple(families),
-        left_out=tuple(left_out),
-        population=population,
-        rounds=rounds,
-        exact=exact,
-    )
-
-
-def why_searched(study: Study, family: Family) -> str | None:
-    """Return why a family is searched, None where the study wants it enumerated."""
-    if not study.is_exact_auto:
-        return "search.exact is 'never'"
-    reason = why_not_exact(study, family)
-    if reason is None and (steps := steps_of(study, family)) > study.exact_steps:
-        return f"about {steps:.2g} steps, above search.exact_steps, {study.exact_steps:.2g}"
-    return reason
+    @property
+    def live_islands(self) -> int:
+        """Families and seeds that still get budget."""
+        return sum(island.state in ("waiting", "running") for island in self.islands)
 
 
 def run_study(
@@ -164,28 +96,28 @@ def run_study(
     folder: Path,
     *,
     workers: int,
+    cluster: str | None = None,
     resume: bool = False,
     all_exact: bool = False,
     starts: Mapping[str, Designs] | None = None,
     report: Callable[[Progress | ExactProgress], None] = lambda _: None,
     stop: StopRequest | None = None,
+    saver: Saver | None = None,
 ) -> Outcome:
     """Search (or enumerate) all families of a study and return the fronts.
-
-    Budget is shared out in rounds: at each barrier every island that can still find new designs
-    gets an equal part of what is left. All decisions fall at barriers in family order, so that
-    the result depends on neither workers nor timing.
 
     Parameters
     ----------
     study : Study
         What to search.
     folder : Path
-        Run directory, for checkpoints.
+        Run directory, for checkpoints and the front so far.
     workers : int
         Processes.
+    cluster : str or None
+        Address of the scheduler whose workers are taken instead.
     resume : bool
-        Go on from the last complete round.
+        Go on from what was saved last.
     all_exact : bool
         Enumerate every family instead of searching.
     starts : mapping of str to Designs, or None
@@ -193,7 +125,9 @@ def run_study(
     report : callable
         Called with the progress whenever it grows.
     stop : StopRequest or None
-        Ends the run at the next barrier when set.
+        Ends the run when set, once what is under way has been saved.
+    saver : Saver or None
+        Says how often to save.
 
     Returns
     -------
@@ -205,64 +139,304 @@ def run_study(
         If it was asked to stop while it enumerated; what is done is saved.
     """
     plan = plan_of(study, all_exact=all_exact)
+    stop, saver = stop or StopRequest(), saver or Saver()
+    checkpoints = folder / "checkpoints"
     if resume:
-        _refuse_another_kind(plan, folder / "checkpoints")
-    stop = stop or StopRequest()
+        _refuse_another_kind(plan, checkpoints)
     exact = enumerate_families(
         study,
         [plan.families[k] for k in plan.exact],
-        folder / "checkpoints",
-        workers=workers,
+        folder,
+        hands=lambda: _pool(workers, cluster),
         resume=resume,
         report=report,
         stop=stop,
+        saver=saver,
     )
-    states: dict[IslandId, IslandState] = {}
-    history: list[dict[str, Any]] = []
-    first = 0
-    # A run with enumerated families may have stopped before the first round of its search.
-    has_round = checkpoint.exists(folder / "checkpoints") or not plan.exact
-    if resume and plan.rounds and has_round:
-        done, states, history = checkpoint.load(
-            folder / "checkpoints", text=study.text, seed=study.seed
+    # A run with enumerated families may have stopped before the first save of its search.
+    has_begun = checkpoint.exists(checkpoints) or not plan.exact
+    search = SearchState()
+    if resume and plan.rounds and has_begun:
+        search = checkpoint.load(checkpoints, study)
+    run = _Run(study, plan, folder, search, exact, starts or {}, report, stop, saver)
+    is_complete = run.is_over()
+    if not is_complete:
+        with _pool(workers, cluster) as hands:
+            is_complete = run.go(hands)
+    return run.outcome(is_complete=is_complete)
+
+
+class _Run:
+    """The search of a run: islands advance in rounds, all decisions fall at barriers.
+
+    What an island does in a round goes out in legs of some seconds, so that there is always
+    something to save and nothing to wait for. Where legs are cut depends on time; the states at
+    barriers do not.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        plan: Plan,
+        folder: Path,
+        search: SearchState,
+        exact: Mapping[str, ExactFamily],
+        starts: Mapping[str, Designs],
+        report: Callable[[Progress | ExactProgress], None],
+        stop: StopRequest,
+        saver: Saver,
+    ) -> None:
+        self.study, self.plan, self.folder, self.search = study, plan, folder, search
+        self.exact, self.starts = dict(exact), starts
+        self.report, self.stop, self.saver = report, stop, saver
+        self.islands = plan.islands(study)
+
+    def is_over(self) -> bool:
+        """Return whether nothing is left to do."""
+        return self.search.rounds_done >= self.plan.rounds
+
+    def go(self, hands: Workers) -> bool:
+        """Do rounds until the budget is spent, or a stop is asked for; return which of both."""
+        search = self.search
+        self._show()
+        while not self.is_over() and not self.stop.is_set.is_set():
+            search.goals = search.goals or self._goals()
+            if not search.goals:
+                search.rounds_done = self.plan.rounds
+                break
+            if self._round(hands):
+                self._barrier()
+        self._show()
+        if self.is_over():
+            self._save(must=True)
+        elif self.stop.is_set.is_set():
+            self._save()
+        return self.is_over()
+
+    def _goals(self) -> dict[IslandId, int]:
+        return goals(
+            self.study,
+            islands=self.islands,
+            population=self.plan.population,
+            rounds_left=self.plan.rounds - self.search.rounds_done,
+            states=self.search.states,
+            behind=self.search.behind,
         )
-        first = done + 1
-    known = [e.front.boxes for e in exact.values()]
-    meter = _Meter(study, plan, report, history, known)
-    complete = first >= plan.rounds
-    if not complete:
-        meter.barrier(first, states)
-    with _pool(workers) if not complete else nullcontext(ThisProcess()) as hands:
-        for number in range(first, plan.rounds):
-            shares = _shares(study, plan, states, number)
-            if not shares:
-                complete = True
-                break
-            _one_round(study, plan, states, shares, hands, meter, starts or {})
-            meter.barrier(number + 1, states)
-            checkpoint.save(
-                folder / "checkpoints",
-                round_number=number,
-                states=states,
-                text=study.text,
-                seed=study.seed,
-                history=meter.rows,
+
+    def _round(self, hands: Workers) -> bool:
+        """Let islands reach their goals; return whether all have."""
+        legs: Work[IslandId] = Work(hands)
+        for island in self.search.goals:
+            self._hand_out(legs, island)
+        while len(legs):
+            for island, state in legs.done(timeout_s=1.0):
+                self._take(island, state)
+                if not self.stop.is_set.is_set():
+                    self._hand_out(legs, island)
+                self._show()
+            if self.saver.is_due():
+                self._save()
+        return all(self._has_reached(island) for island in self.search.goals)
+
+    def _has_reached(self, island: IslandId) -> bool:
+        state = self.search.states.get(island)
+        goal = self.search.goals[island]
+        return state is not None and (state.is_exhausted or state.generation >= goal)
+
+    def _hand_out(self, legs: Work[IslandId], island: IslandId) -> None:
+        """Hand out an island's next leg, if it has not reached its goal."""
+        if self._has_reached(island):
+            return
+        state = self.search.states.get(island)
+        missing = self.search.goals[island] - (state.generation if state else 0)
+        family = self.plan.families[island[0]]
+        task = _Leg(
+            study=self.study,
+            family=family,
+            seed=(self.study.seed, *island),
+            population=self.plan.population,
+            starts=self.starts.get(family.name),
+        )
+        longest_s = min(LEG_S, self.saver.every_s)
+        legs.add(island, task, state, missing, longest_s)
+
+    def _take(self, island: IslandId, state: IslandState) -> None:
+        search = self.search
+        track = search.tracks.setdefault(island, Track())
+        track.add(state.history, search.rounds_done + 1, search.bounds)
+        state.history = []
+        search.states[island] = state
+
+    def _barrier(self) -> None:
+        """End a round: measure the common front, see who is behind."""
+        search = self.search
+        known = [e.front.boxes for e in self.exact.values()]
+        search.rounds_done += 1
+        search.goals = {}
+        search.behind = barriers_behind(search.behind, search.states, known)
+        front = self._front()
+        if search.bounds is None and len(front):
+            search.bounds = Bounds.around(front, self._resolutions)
+            for track in search.tracks.values():
+                track.add([], search.rounds_done, search.bounds)
+        if search.bounds is not None:
+            search.barriers.append(self._barrier_row(front, search.bounds))
+        self._show()
+
+    def _barrier_row(self, front: FloatArray, bounds: Bounds) -> dict[str, Any]:
+        search = self.search
+        return {
+            "family": "all",
+            "seed": -1,
+            "round": search.rounds_done,
+            "generation": search.rounds_done,
+            "evaluations": search.evaluations,
+            "front_size": len(front),
+            "hypervolume": bounds.share(front),
+            "seconds": sum(track.seconds for track in search.tracks.values()),
+        }
+
+    @property
+    def _resolutions(self) -> FloatArray:
+        return np.array([o.resolution for o in self.study.objectives])
+
+    def _front(self) -> FloatArray:
+        """Return the rounded objectives of the common front so far, to be lessened."""
+        states = self.search.states
+        boxes = [e.front.boxes for e in self.exact.values()]
+        boxes += [states[i].archive.boxes for i in sorted(states)]
+        merged = np.concatenate([*boxes, np.zeros((0, len(self.study.objectives)), np.int64)])
+        values: FloatArray = np.unique(merged[non_dominated(merged)], axis=0) * self._resolutions
+        return values
+
+    def _save(self, *, must: bool = False) -> None:
+        """Save the search and the front so far.
+
+        Raises
+        ------
+        UnwrittenError
+            If it must be saved and cannot.
+        """
+
+        def write() -> None:
+            checkpoint.save(self.folder / "checkpoints", self.search, self.study)
+            if not must:
+                write_front_so_far(self.folder, self.study, self._fronts())
+
+        if not self.saver.save(write) and must:
+            raise UnwrittenError("the last checkpoint")
+
+    def _fronts(self) -> list[FamilyFront]:
+        return merged_fronts(self.study, self.plan, self.search.states, self.exact)
+
+    def _show(self) -> None:
+        search = self.search
+        last = search.barriers[-1] if search.barriers else {}
+        self.report(
+            Progress(
+                evaluations=search.evaluations,
+                budget=self.study.evaluations,
+                round_number=search.rounds_done,
+                rounds=self.plan.rounds,
+                front_size=last.get("front_size", 0),
+                hypervolume=last.get("hypervolume"),
+                islands=island_progress(self.study, self.plan, search),
             )
-            complete = number + 1 >= plan.rounds
-            if stop.is_set.is_set():
-                break
-    fronts = merged_fronts(study, plan, states, exact)
-    common, family_rows = front_tables(study, fronts)
-    return Outcome(
-        plan=plan,
-        states=states,
-        fronts=fronts,
-        exact=exact,
-        common=common,
-        family_rows=family_rows,
-        history=pd.DataFrame([*_exact_history(exact), *meter.rows]),
-        is_complete=complete,
-    )
+        )
+
+    def outcome(self, *, is_complete: bool) -> Outcome:
+        """Return fronts, tables and history."""
+        search, plan = self.search, self.plan
+        fronts = self._fronts()
+        common, family_rows = front_tables(self.study, fronts)
+        named = {
+            (plan.families[i[0]].name, i[1]): search.tracks[i]
+            for i in self.islands
+            if i in search.tracks
+        }
+        return Outcome(
+            plan=plan,
+            states={i: search.states[i] for i in self.islands if i in search.states},
+            fronts=fronts,
+            exact=self.exact,
+            common=common,
+            family_rows=family_rows,
+            history=history_frame(named, search.barriers, _exact_history(self.exact)),
+            bounds=search.bounds,
+            is_complete=is_complete,
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Leg:
+    """Some generations of one island, in whatever process."""
+
+    study: Study
+    family: Family
+    seed: tuple[int, int, int]
+    population: int
+    starts: Designs | None
+
+    def __call__(
+        self, state: IslandState | None, generations: int, longest_s: float
+    ) -> IslandState:
+        return advance(
+            Island(self.study, self.family, self.starts),
+            state,
+            seed=self.seed,
+            population=self.population,
+            generations=generations,
+            longest_s=longest_s,
+        )
+
+
+def island_progress(study: Study, plan: Plan, search: SearchState) -> tuple[IslandStatus, ...]:
+    """Return how far each island is, and what it is expected to do still."""
+    islands = plan.islands(study)
+    left = study.evaluations - search.evaluations
+    is_over = search.rounds_done >= plan.rounds
+    weights = {
+        i: weight(study, search.behind.get(i[0], 0))
+        for i in islands
+        if not is_over and not (i in search.states and has_ended(study, search.states[i]))
+    }
+    total = sum(weights.values()) or Fraction(1)
+    found = []
+    for island in islands:
+        name, state = plan.families[island[0]].name, search.states.get(island)
+        expected = max(0.0, float(left * weights.get(island, Fraction(0)) / total))
+        if state is None:
+            found.append(
+                IslandStatus(family=name, seed=island[1], mode="searched", state="waiting")
+            )
+            continue
+        track = search.tracks[island]
+        is_live = island in weights
+        found.append(
+            IslandStatus(
+                family=name,
+                seed=island[1],
+                mode="searched",
+                state=_state_word(study, state, is_live=is_live),
+                generations=state.generation,
+                evaluations=state.evaluations,
+                share_done=state.evaluations / (state.evaluations + expected) if is_live else 1.0,
+                front_size=len(state.archive),
+                hypervolume=track.last[1] if search.bounds is not None else None,
+                seconds_left=expected * track.seconds / state.evaluations if is_live else 0.0,
+            )
+        )
+    return tuple(found)
+
+
+def _state_word(
+    study: Study, state: IslandState, *, is_live: bool
+) -> Literal["running", "settled", "exhausted", "done"]:
+    if state.is_exhausted:
+        return "exhausted"
+    if is_settled(study, state):
+        return "settled"
+    return "running" if is_live else "done"
 
 
 def _refuse_another_kind(plan: Plan, checkpoints: Path) -> None:
@@ -303,185 +477,12 @@ def merged_fronts(
         if exact and family.name in exact:
             fronts.append(exact[family.name].front)
             continue
-        archives = [states[i].archive for i in plan.islands(study) if i[0] == index and i in states]
+        by_seed = {
+            i[1]: states[i].archive for i in plan.islands(study) if i[0] == index and i in states
+        }
         merged: Archive | None = None
-        for archive in archives:
+        for archive in by_seed.values():
             merged = archive if merged is None else merged.merged(archive)
         if merged is not None:
-            fronts.append(FamilyFront.from_archive(Island(study, family), merged))
+            fronts.append(FamilyFront.from_archive(Island(study, family), merged, by_seed))
     return fronts
-
-
-def _shares(
-    study: Study, plan: Plan, states: dict[IslandId, IslandState], number: int
-) -> dict[IslandId, int]:
-    """Return how many generations each live island does in a round; empty when all is done."""
-    live = [i for i in plan.islands(study) if i not in states or not states[i].is_exhausted]
-    spent = sum(state.evaluations for state in states.values())
-    left = (study.evaluations - spent) // plan.population  # in generations
-    rounds_left = plan.rounds - number
-    if not live or left < 1:
-        return {}
-    each = left // (len(live) * rounds_left)
-    if each >= 1:
-        return dict.fromkeys(live, int(each))
-    # Less than a generation each: those with the fewest evaluations go on first.
-    needy = sorted(live, key=lambda i: (states[i].evaluations if i in states else 0, i))
-    return dict.fromkeys(sorted(needy[: max(1, int(left // rounds_left))]), 1)
-
-
-def _one_round(
-    study: Study,
-    plan: Plan,
-    states: dict[IslandId, IslandState],
-    shares: dict[IslandId, int],
-    workers: Workers,
-    meter: _Meter,
-    starts: Mapping[str, Designs],
-) -> None:
-    """Advance the islands of one round; states are put in place in island order."""
-    work: Work[IslandId] = Work(workers)
-    for island, generations in shares.items():
-        family = plan.families[island[0]]
-        start = starts.get(family.name)
-        seed, state = (study.seed, *island), states.get(island)
-        work.add(island, _task, study, family, state, seed, plan.population, generations, start)
-    results: dict[IslandId, IslandState] = {}
-    while len(work):
-        for island, result in work.done(timeout_s=1.0):
-            results[island] = result
-            before = states[island].evaluations if island in states else 0
-            meter.more(result.evaluations - before)
-    for island in sorted(results):
-        states[island] = results[island]
-
-
-def _task(
-    study: Study,
-    family: Family,
-    state: IslandState | None,
-    seed: tuple[int, int, int],
-    population: int,
-    generations: int,
-    starts: Designs | None,
-) -> IslandState:
-    island = Island(study, family, starts)
-    return advance(island, state, seed=seed, population=population, generations=generations)
-
-
-class _Meter:
-    """Counts, measures fronts at barriers, and keeps the history."""
-
-    def __init__(
-        self,
-        study: Study,
-        plan: Plan,
-        report: Callable[[Progress | ExactProgress], None],
-        rows: list[dict[str, Any]],
-        known: Sequence[IntArray] = (),
-    ) -> None:
-        self._study, self._plan, self._report = study, plan, report
-        self.rows = rows
-        self._known = list(known)  # what was enumerated
-        self._evaluations = 0
-        self._round, self._size, self._hypervolume = 0, 0, 0.0
-        self._live = len(plan.islands(study))
-        self._bounds: tuple[FloatArray, FloatArray] | None = None
-
-    def more(self, evaluations: int) -> None:
-        """Take note of evaluations within a round."""
-        self._evaluations += evaluations
-        self._show()
-
-    def barrier(self, number: int, states: dict[IslandId, IslandState]) -> None:
-        """Measure the fronts after a round."""
-        self._round = number
-        self._evaluations = sum(state.evaluations for state in states.values())
-        islands = self._plan.islands(self._study)
-        self._live = sum(i not in states or not states[i].is_exhausted for i in islands)
-        boxes = [*self._known, *(states[i].archive.boxes for i in sorted(states))]
-        merged = np.concatenate(boxes) if boxes else np.zeros((0, len(self._study.objectives)))
-        if len(merged):
-            front = np.unique(merged[non_dominated(merged.astype(np.int64))], axis=0)
-            values = front * np.array([o.resolution for o in self._study.objectives])
-            self._set_bounds(values)
-            assert self._bounds is not None
-            self._size, self._hypervolume = len(front), hypervolume(values, *self._bounds)
-        self._remember(states)
-        self._show()
-
-    def _set_bounds(self, front: FloatArray) -> None:
-        """Fix the box of the hypervolume once, on the first front: it only grows from then on.
-
-        From a tenth of the front's span below its best values to a tenth beyond its worst.
-        """
-        if self._bounds is not None:
-            return
-        stored = next((row for row in self.rows if row.get("lower")), None)
-        if stored is not None:
-            self._bounds = (np.array(stored["lower"]), np.array(stored["reference"]))
-            return
-        resolutions = np.array([o.resolution for o in self._study.objectives])
-        margin = np.maximum(0.1 * np.ptp(front, axis=0), resolutions)
-        self._bounds = (front.min(axis=0) - margin, front.max(axis=0) + margin)
-
-    def _remember(self, states: dict[IslandId, IslandState]) -> None:
-        seconds = 0.0
-        for family, repetition in sorted(states):
-            state = states[(family, repetition)]
-            share, size = self._last(family, repetition)
-            for generation, evaluations, elapsed, front in state.history:
-                seconds += elapsed
-                if front is not None and self._bounds is not None:
-                    share, size = hypervolume(front, *self._bounds), len(front)
-                self.rows.append(
-                    {
-                        "family": self._plan.families[family].name,
-                        "seed": repetition,
-                        "round": self._round,
-                        "generation": generation,
-                        "evaluations": evaluations,
-                        "front_size": size,
-                        "hypervolume": share,
-                        "seconds": elapsed,
-                    }
-                )
-            state.history = []
-        is_known = any(r["family"] == "all" and r["round"] == self._round for r in self.rows)
-        if states and self._bounds is not None and not is_known:
-            lower, reference = self._bounds
-            self.rows.append(
-                {
-                    "family": "all",
-                    "seed": -1,
-                    "round": self._round,
-                    "generation": self._round,
-                    "evaluations": self._evaluations,
-                    "front_size": self._size,
-                    "hypervolume": self._hypervolume,
-                    "seconds": seconds,
-                    "lower": lower.tolist(),
-                    "reference": reference.tolist(),
-                }
-            )
-
-    def _last(self, family: int, repetition: int) -> tuple[float, int]:
-        name = self._plan.families[family].name
-        for row in reversed(self.rows):
-            if row["family"] == name and row["seed"] == repetition:
-                return row["hypervolume"], row["front_size"]
-        return 0.0, 0
-
-    def _show(self) -> None:
-        self._report(
-            Progress(
-                evaluations=self._evaluations,
-                budget=self._study.evaluations,
-                round_number=self._round,
-                rounds=self._plan.rounds,
-                front_size=self._size,
-                hypervolume=self._hypervolume,
-                live_islands=self._live,
-                islands=len(self._plan.islands(self._study)),
-            )
-        )

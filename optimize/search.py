@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import warnings
 from dataclasses import dataclass
+from math import inf
 from time import perf_counter
 from typing import Any
 
@@ -25,6 +26,7 @@ from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 from evaluate.batch import FloatArray
 from optimize import operators
 from optimize.archive import Archive, rounded_boxes
+from optimize.keyset import KeySet
 from optimize.problem import Island
 from optimize.seeding import first_genomes
 
@@ -50,12 +52,14 @@ class IslandState:
         The population. (members, genes), (members, objectives), (members, constraints)
     rank, crowding : array, shape (members,)
         From the last survival.
-    visited : set of int
+    visited : KeySet
         Canonical keys of all designs scored so far.
     random_state : str
         State of the generator, as JSON.
     generation, evaluations : int
         Generations done and designs scored.
+    changed_at : int
+        Designs scored when the archive's rounded objectives last changed.
     is_exhausted : bool
         Whether no new design could be found.
     least_violation : array, shape (constraints,)
@@ -72,10 +76,11 @@ class IslandState:
     violations: FloatArray
     rank: FloatArray
     crowding: FloatArray
-    visited: set[int]
+    visited: KeySet
     random_state: str
     generation: int
     evaluations: int
+    changed_at: int
     is_exhausted: bool
     feasible_seen: int
     least_violation: FloatArray
@@ -128,7 +133,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     the time of a stock generation goes into the attributes of single individuals.
     """
 
-    visited: set[int]
+    visited: KeySet
     found: Archive
     members: _Members
     is_exhausted = False
@@ -156,11 +161,7 @@ class _Nsga2(NSGA2):  # type: ignore[misc]
     def _new_only(self, genomes: FloatArray, wanted: int) -> FloatArray:
         """Return at most `wanted` genomes of designs not seen before, and remember them."""
         island = self.problem.island
-        fresh: list[int] = []
-        for row, key in enumerate(island.keys(island.genome.decode(genomes)).tolist()):
-            if key not in self.visited and len(fresh) < wanted:
-                self.visited.add(key)
-                fresh.append(row)
+        fresh = self.visited.take(island.keys(island.genome.decode(genomes)), wanted)
         return genomes[fresh]
 
     def _filled(self, genomes: FloatArray, wanted: int) -> Population:
@@ -290,6 +291,7 @@ def advance(
     seed: tuple[int, int, int],
     population: int,
     generations: int,
+    longest_s: float = inf,
 ) -> IslandState:
     """Return the island's state some generations later.
 
@@ -303,6 +305,8 @@ def advance(
         Seed of the study, number of the family, number of the repetition.
     population, generations : int
         Size, and how many generations to do.
+    longest_s : float
+        Fewer generations are done, but one at least, when they take longer than this. [s]
 
     Returns
     -------
@@ -314,20 +318,22 @@ def advance(
     if state is None:
         sequence = np.random.SeedSequence(seed[0], spawn_key=seed[1:])
         algorithm.random_state = np.random.default_rng(sequence)
-        algorithm.visited = set()
+        algorithm.visited = KeySet()
         archive = Archive.empty(resolutions, island.genome.n_genes)
-        evaluations, generation, feasible_seen = 0, 0, 0
+        evaluations, generation, feasible_seen, changed_at = 0, 0, 0, 0
         least = np.full(len(island.constraint_names), np.inf)
     else:
         _restore(algorithm, state)
         archive, evaluations, generation = state.archive, state.evaluations, state.generation
         feasible_seen, least = state.feasible_seen, state.least_violation
+        changed_at = state.changed_at
     algorithm.found = archive
     history: list[tuple[int, int, float, FloatArray | None]] = []
-    for _ in range(generations):
-        if algorithm.is_exhausted:
-            break
+    begun = perf_counter()
+    for number in range(generations):
         started = perf_counter()
+        if algorithm.is_exhausted or (number and started - begun > longest_s):
+            break
         offspring = algorithm.ask()
         if offspring is None or not len(offspring):
             algorithm.is_exhausted = True
@@ -346,6 +352,7 @@ def advance(
             keys = island.keys(island.genome.decode(kept))
             changed = archive.add(kept, objectives[feasible], keys, generation)
         front = archive.objectives.copy() if changed else None
+        changed_at = evaluations if changed else changed_at
         history.append((generation, evaluations, perf_counter() - started, front))
     members = algorithm.members
     return IslandState(
@@ -358,6 +365,7 @@ def advance(
         random_state=json.dumps(algorithm.random_state.bit_generator.state),
         generation=generation,
         evaluations=evaluations,
+        changed_at=changed_at,
         is_exhausted=algorithm.is_exhausted,
         feasible_seen=feasible_seen,
         least_violation=least,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +15,7 @@ from rich.console import Console
 
 from evaluate.errors import InputError
 from optimize.exact import ledger
-from optimize.exact.driver import StoppedError
+from optimize.exact.driver import ExactProgress, StoppedError
 from optimize.files import (
     is_neighbour,
     only_writer,
@@ -23,13 +23,17 @@ from optimize.files import (
     writable_directory,
     write_text,
 )
+from optimize.fronts import SO_FAR, package_versions
 from optimize.genome import Designs
+from optimize.plan import Plan, plan_of
 from optimize.processes import StopRequest
-from optimize.progress import shown_progress
+from optimize.progress import TimeLeft, shown_progress
 from optimize.results import write_results
-from optimize.run import Outcome, Plan, plan_of, run_study
+from optimize.run import Outcome, Progress, run_study
+from optimize.saving import SAVE_EVERY_S, Saver, UnwrittenError, reason
 from optimize.shortlist import Pick
 from optimize.starts import KEPT, keep_starts, kept_starts, starts_by_family
+from optimize.status import IslandStatus, RunStatus, StatusFile, now_text
 from optimize.study import Study, read_study
 from optimize.texts import families_text
 
@@ -46,6 +50,8 @@ def search_and_write(
     pictures: bool,
     all_exact: bool = False,
     start: Path | None = None,
+    cluster: str | None = None,
+    save_every_s: float = SAVE_EVERY_S,
 ) -> tuple[Outcome, list[Pick], Path, Study]:
     """Search (or enumerate) a study file and write the run directory.
 
@@ -53,7 +59,7 @@ def search_and_write(
     ----------
     file : Path
         Study file.
-    out, resume, workers, seed, pictures
+    out, resume, workers, seed, pictures, cluster, save_every_s
         The options of the command.
     all_exact : bool
         Enumerate every family instead of searching.
@@ -66,6 +72,8 @@ def search_and_write(
         If the study, the directory or the options cannot be used; nothing is written then.
     StoppedError
         If an enumeration was stopped before it had a result.
+    UnwrittenError
+        If the results cannot be written; what was saved is intact.
     """
     study = read_study(file)
     if seed is not None:
@@ -77,31 +85,87 @@ def search_and_write(
     folder = _run_directory(study, out, resume=resume)
     console = Console(stderr=True)
     count = workers or os.cpu_count() or 1
+    where = f"{count} process(es)" if cluster is None else f"the workers of {cluster}"
     with only_writer(folder, "--out"):
-        console.print(_opening(study, plan, count, folder), highlight=False)
+        console.print(_opening(study, plan, where, folder), highlight=False)
         remove_neighbours([folder, *(folder / name for name in _SUBFOLDERS)])
         starts = _starts_kept(start, starts, plan, folder, resume=resume)
-        resume = resume and _has_checkpoint(folder)  # a run may have died before its first round
+        resume = resume and _has_checkpoint(folder)  # a run may have died before its first save
         if not resume:
             write_study_files(study, folder)
+        status = _status_file(study, folder, all_exact=all_exact, workers=count)
+        saver = Saver(every_s=save_every_s, tell=lambda text: console.print(text, highlight=False))
         stop = StopRequest()
         with (
             _first_interrupt_stops(stop, console),
-            _stopped_with_advice(folder),
-            shown_progress(console) as report,
+            _ends_told(folder, file, status, all_exact=all_exact),
+            shown_progress(console) as show,
         ):
             outcome = run_study(
                 study,
                 folder,
                 workers=count,
+                cluster=cluster,
                 resume=resume,
                 all_exact=all_exact,
                 starts=starts,
-                report=report,
+                report=_reports_to(show, status, saver),
                 stop=stop,
+                saver=saver,
             )
-        picks = write_results(study, outcome, folder, pictures=pictures)
+            status.write(at_once=True)
+            picks = write_results(study, outcome, folder, pictures=pictures)
+            status.status.front_size = len(outcome.common)
+            status.status.hypervolume = outcome.hypervolume
+            status.status.state = "finished" if outcome.is_complete else "stopped"
+            (folder / SO_FAR).unlink(missing_ok=True)
     return outcome, picks, folder, study
+
+
+def _status_file(study: Study, folder: Path, *, all_exact: bool, workers: int) -> StatusFile:
+    """Return the file that tells other terminals how far the run is, once it is written."""
+    status = RunStatus(
+        study=study.name,
+        question=study.question,
+        seed=study.seed,
+        command="enumerate" if all_exact else "optimize",
+        started=now_text(),
+        updated=now_text(),
+        pid=os.getpid(),
+        workers=workers,
+        versions=package_versions(),
+        budget=0 if all_exact else study.evaluations,
+    )
+    file = StatusFile.begin(folder, status)
+    file.write(at_once=True)
+    return file
+
+
+def _reports_to(
+    show: Callable[[Progress | ExactProgress], None], file: StatusFile, saver: Saver
+) -> Callable[[Progress | ExactProgress], None]:
+    """Return what shows progress on the terminal and puts it into the status file."""
+    left = TimeLeft()
+    enumerated: tuple[IslandStatus, ...] = ()
+
+    def report(progress: Progress | ExactProgress) -> None:
+        nonlocal enumerated
+        show(progress)
+        status = file.status
+        status.seconds_left = left.seconds(progress)
+        status.saved = None if saver.saved_at is None else now_text(saver.saved_at)
+        status.front_size = progress.front_size
+        if isinstance(progress, ExactProgress):
+            enumerated = progress.islands
+            status.islands = list(enumerated)
+        else:
+            status.evaluations = progress.evaluations
+            status.round, status.rounds = progress.round_number, progress.rounds
+            status.hypervolume = progress.hypervolume
+            status.islands = [*enumerated, *progress.islands]
+        file.write()
+
+    return report
 
 
 def _starts_kept(
@@ -125,7 +189,7 @@ def _starts_kept(
     return starts
 
 
-def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
+def _opening(study: Study, plan: Plan, where: str, folder: Path) -> str:
     """Return what is going to happen, in one line."""
     n_searched = len(plan.families) - len(plan.exact)
     parts = []
@@ -136,7 +200,7 @@ def _opening(study: Study, plan: Plan, workers: int, folder: Path) -> str:
             f"{families_text(n_searched)} x {study.seeds} seed(s) searched, at most "
             f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}"
         )
-    return f"{study.name}: {'; '.join(parts)}; {workers} process(es), into {folder}"
+    return f"{study.name}: {'; '.join(parts)}; {where}, into {folder}"
 
 
 def write_study_files(study: Study, folder: Path) -> None:
@@ -212,15 +276,30 @@ def _slug(name: str) -> str:
 
 
 @contextmanager
-def _stopped_with_advice(folder: Path) -> Iterator[None]:
-    """Say how to go on with an enumeration that was stopped before it had a result."""
+def _ends_told(folder: Path, file: Path, status: StatusFile, *, all_exact: bool) -> Iterator[None]:
+    """Put the end of a run into its status file, and say how to go on with what is saved."""
+    command = "enumerate" if all_exact else "optimize"
+    study = file if file.exists() else folder / "study.toml"
+    advice = f"crankfront {command} {study} --out {folder} --resume"
     try:
         yield
     except StoppedError:
-        raise StoppedError(
-            "Stopped early; what is done is saved. Go on with the same command and "
-            f"--out {folder} --resume"
-        ) from None
+        status.status.state = "stopped"
+        raise StoppedError(f"Stopped early; what is done is saved. Go on with: {advice}") from None
+    except (OSError, UnwrittenError) as error:
+        what = reason(error) if isinstance(error, OSError) else str(error)
+        status.status.state, status.status.message = "failed", what
+        raise UnwrittenError(
+            f"cannot write the results ({what}). What was saved in {folder} is intact; once this "
+            f"is put right, go on with: {advice}"
+        ) from error
+    except BaseException as error:
+        status.status.state = "stopped" if isinstance(error, KeyboardInterrupt) else "failed"
+        status.status.message = str(error)
+        raise
+    finally:
+        status.status.seconds_left = None
+        status.write(at_once=True)
 
 
 @contextmanager

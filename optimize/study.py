@@ -161,6 +161,10 @@ class SearchTable(Table, kw_only=True):
     seeds: Annotated[int, Meta(ge=1, le=1000)] = 1
     exact: Literal["never", "auto"] = "never"
     exact_steps: Annotated[int, Meta(ge=1, le=10**15)] = 2_000_000_000
+    #: A front that has not changed over this share of its designs ends its island; 1: never.
+    settled_after: Annotated[float, Meta(ge=0.1, le=1)] = 0.5
+    #: Budget of a family without a place on the common front, beside that of one with.
+    dominated_share: Annotated[float, Meta(ge=0, le=1)] = 0.25
 
 
 class BaselineTable(Table, kw_only=True):
@@ -262,6 +266,10 @@ class Study:
         Whether families that are small enough are enumerated instead of searched.
     exact_steps : int
         Firings and arrangements that an enumeration of one family may have to look at for that.
+    settled_after : float
+        Share of an island's designs over which its front must not have changed to end it; 1: never.
+    dominated_share : float
+        Budget of a family that others beat in everything, beside that of the others.
     """
 
     name: str
@@ -300,6 +308,8 @@ class Study:
     seeds: int
     is_exact_auto: bool
     exact_steps: int
+    settled_after: float
+    dominated_share: float
     baseline: Path | None
 
     @property
@@ -388,6 +398,8 @@ def study_from_tables(tables: dict[str, Any], *, text: str = "", folder: Path = 
         seeds=file.search.seeds,
         is_exact_auto=file.search.exact == "auto",
         exact_steps=file.search.exact_steps,
+        settled_after=file.search.settled_after,
+        dominated_share=file.search.dominated_share,
         baseline=_baseline(file.baseline, folder),
     )
 

@@ -23,7 +23,8 @@ import pytest
 
 from evaluate import Layout, evaluation_document, read_layout
 from optimize.cli import main
-from optimize.run import Outcome, plan_of, run_study
+from optimize.plan import plan_of
+from optimize.run import Outcome, run_study
 from optimize.study import Study, read_study
 
 STUDIES = Path(__file__).parents[1] / "studies"

@@ -57,7 +57,7 @@ def certificate(study: Study, outcome: Outcome) -> dict[str, Any]:
                 "front_sha256": front_hash(mine, study),
             }
         )
-    from optimize.run import why_searched  # which needs this package
+    from optimize.plan import why_searched  # which needs this package
 
     searched = [f for f in outcome.plan.families if f.name not in outcome.exact]
     reasons = [{"family": f.name, "reason": why_searched(study, f) or ""} for f in searched]

@@ -11,12 +11,12 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from math import comb, factorial
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -34,16 +34,17 @@ from optimize.exact.members import Member, members_of
 from optimize.exact.space import Space, n_classes_at_most, why_not_exact
 from optimize.exact.sweep import Sweep
 from optimize.families import Family
-from optimize.fronts import FamilyFront
+from optimize.fronts import FamilyFront, write_front_so_far
 from optimize.genome import Designs
 from optimize.problem import Island
 from optimize.processes import StopRequest, ThisProcess, Workers
 from optimize.processes import pool as _pool
+from optimize.saving import Saver, UnwrittenError
 from optimize.seeding import first_genomes
+from optimize.status import IslandStatus
 from optimize.study import Study
 from optimize.work import Work
 
-SAVE_EVERY_S = 5.0
 WAIT_S = 1.0  # between looks at the clock
 FIRST_SAMPLE = 4096  # random designs of a family that give the bounds something to begin with
 CLASSES_A_TASK = 2048
@@ -94,6 +95,8 @@ class ExactProgress:
         Families, and those swept.
     front_size : int
         Members of all families' own fronts so far.
+    islands : tuple of IslandStatus
+        Each family.
     """
 
     done: float
@@ -101,6 +104,7 @@ class ExactProgress:
     families: int
     families_done: int
     front_size: int
+    islands: tuple[IslandStatus, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -150,10 +154,12 @@ def enumerate_families(
     families: Sequence[Family],
     folder: Path | None,
     *,
-    workers: int,
+    workers: int = 1,
+    hands: Callable[[], AbstractContextManager[Workers]] | None = None,
     resume: bool = False,
     report: Callable[[ExactProgress], None] = lambda _: None,
     stop: StopRequest | None = None,
+    saver: Saver | None = None,
 ) -> dict[str, ExactFamily]:
     """Return the true front of each family, by its name.
 
@@ -164,15 +170,19 @@ def enumerate_families(
     families : sequence of Family
         Families of the study.
     folder : Path or None
-        For what is done so far; None keeps nothing.
+        Run directory, for what is done so far; None keeps nothing.
     workers : int
         Processes; with one, all is done in this one.
+    hands : callable or None
+        Gives the workers to take instead.
     resume : bool
         Go on from what the folder holds.
     report : callable
         Called with the progress.
     stop : StopRequest or None
         Ends the run after the tasks under way when set.
+    saver : Saver or None
+        Says how often to save.
 
     Raises
     ------
@@ -184,13 +194,14 @@ def enumerate_families(
     if not families:
         return {}
     refuse_what_cannot_be_enumerated(study, families)
-    n = len(study.objectives)
-    accounts = ledger.load(folder, text=study.text, n_objectives=n) if resume and folder else {}
-    work = _Work(study, families, folder, accounts, report, stop or StopRequest())
-    with _pool(workers) if workers > 1 else nullcontext(ThisProcess()) as hands:
-        work.run(hands, is_counting=False)
-        work.run(hands, is_counting=True)
-    work.save()
+    accounts = ledger.load(folder / "checkpoints", study) if resume and folder else {}
+    work = _Work(study, families, folder, accounts, report, stop or StopRequest(), saver or Saver())
+    if not work.is_over():
+        taken = hands() if hands else _pool(workers) if workers > 1 else nullcontext(ThisProcess())
+        with taken as processes:
+            work.run(processes, is_counting=False)
+            work.run(processes, is_counting=True)
+        work.save(must=True)
     return {family.name: work.finished(family) for family in families}
 
 
@@ -227,9 +238,10 @@ class _Work:
         accounts: dict[str, Account],
         report: Callable[[ExactProgress], None],
         stop: StopRequest,
+        saver: Saver,
     ) -> None:
         self.study, self.families, self.folder = study, list(families), folder
-        self.report, self.stop = report, stop
+        self.report, self.stop, self.saver = report, stop, saver
         self.key = study_hash(study.text + repr(study))
         self.spaces = {family.name: Space(study, family) for family in families}
         self.tasks = {family.name: self._tasks(family) for family in families}
@@ -237,7 +249,12 @@ class _Work:
             family.name: accounts.get(family.name) or Account(archive=_first_archive(study, family))
             for family in families
         }
-        self.saved = time.monotonic()
+
+    def is_over(self) -> bool:
+        """Return whether both passes are done."""
+        return all(
+            len(self.accounts[name].counted) == len(tasks) for name, tasks in self.tasks.items()
+        )
 
     def _tasks(self, family: Family) -> list[_Task]:
         space = self.spaces[family.name]
@@ -289,35 +306,74 @@ class _Work:
         elif len(result):
             account.archive = best_of(account.archive, result)
         self._done(family, is_counting).add(task.number)
-        if time.monotonic() - self.saved > SAVE_EVERY_S:
+        if self.saver.is_due():
             self.save()
         self._show()
 
-    def save(self) -> None:
-        """Write what is done so far."""
-        if self.folder is not None:
-            ledger.save(self.folder, self.accounts, text=self.study.text)
-        self.saved = time.monotonic()
+    def save(self, *, must: bool = False) -> None:
+        """Write what is done so far.
+
+        Raises
+        ------
+        UnwrittenError
+            If it must be saved and cannot.
+        """
+        folder = self.folder
+        if folder is None:
+            return
+
+        def write() -> None:
+            ledger.save(folder / "checkpoints", self.accounts, self.study)
+            if not must:
+                vectors = {name: a.archive for name, a in self.accounts.items() if len(a.archive)}
+                write_front_so_far(folder, self.study, [], vectors)
+
+        if not self.saver.save(write) and must:
+            raise UnwrittenError("the last checkpoint")
 
     def _show(self) -> None:
-        done = total = 0.0
-        swept = 0
-        for name, tasks in self.tasks.items():
-            account = self.accounts[name]
-            for task in tasks:
-                size = task.stop - task.start
-                total += (1 + COUNT_WEIGHT) * size
-                done += size * (task.number in account.swept)
-                done += COUNT_WEIGHT * size * (task.number in account.counted)
-            swept += len(account.swept) == len(tasks)
+        islands = tuple(self._status(family) for family in self.families)
+        sizes = [self._size(name) for name in self.tasks]
+        total = (1 + COUNT_WEIGHT) * sum(sizes)
+        shares = [i.share_done * size for i, size in zip(islands, sizes, strict=True)]
         self.report(
             ExactProgress(
-                done=done,
+                done=(1 + COUNT_WEIGHT) * sum(shares),
                 total=total,
                 families=len(self.families),
-                families_done=swept,
+                families_done=sum(
+                    len(self.accounts[name].swept) == len(tasks)
+                    for name, tasks in self.tasks.items()
+                ),
                 front_size=sum(len(a.archive) for a in self.accounts.values()),
+                islands=islands,
             )
+        )
+
+    def _size(self, name: str) -> int:
+        """Return the work of one family: classes times frames."""
+        return sum(task.stop - task.start for task in self.tasks[name])
+
+    def _status(self, family: Family) -> IslandStatus:
+        account, tasks = self.accounts[family.name], self.tasks[family.name]
+        done = 0.0
+        for task in tasks:
+            passes = (task.number in account.swept) + COUNT_WEIGHT * (
+                task.number in account.counted
+            )
+            done += (task.stop - task.start) * passes
+        share = done / ((1 + COUNT_WEIGHT) * max(self._size(family.name), 1))
+        is_over = len(account.counted) == len(tasks)
+        word: Literal["waiting", "running", "done"] = "running" if share else "waiting"
+        left_s = account.seconds * (1 - share) / share if share else None
+        return IslandStatus(
+            family=family.name,
+            seed=None,
+            mode="enumerated",
+            state="done" if is_over else word,
+            share_done=1.0 if is_over else share,
+            front_size=len(account.archive),
+            seconds_left=0.0 if is_over else left_s,
         )
 
     def finished(self, family: Family) -> ExactFamily:
@@ -333,6 +389,8 @@ class _Work:
             boxes=account.archive[rows],
             equals=np.array([member.distinct() for member in members], np.int64),
             generations=np.zeros(len(rows), np.int64),
+            seeds=np.zeros(len(rows), np.int64) - 1,
+            seeds_found=np.zeros(len(rows), np.int64),
         )
         raw, distinct = counts_of(space)
         coverage = Coverage(

@@ -67,6 +67,8 @@ def equals_of_design(folder: Path, design: str, *, most: int) -> pd.DataFrame:
         boxes=np.repeat(box, n, axis=0),
         equals=np.full(n, int(row["equals"])),
         generations=np.zeros(n, np.int64),
+        seeds=np.zeros(n, np.int64) - 1,
+        seeds_found=np.zeros(n, np.int64),
     )
     table = design_rows(run.study, front)
     table.attrs["is_whole"] = is_whole

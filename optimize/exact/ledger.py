@@ -12,12 +12,12 @@ import numpy as np
 
 from evaluate.batch import IntArray
 from evaluate.errors import InputError
-from optimize.checkpoint import study_hash
+from optimize.checkpoint import origin, refuse_another_origin
 from optimize.exact.members import Candidate, Member
 from optimize.files import write_text
-from optimize.fronts import package_versions
+from optimize.study import Study
 
-SCHEMA = "crankfront.enumeration/1"
+SCHEMA = "crankfront.enumeration/2"
 NAME = "enumeration.json"
 
 
@@ -44,13 +44,12 @@ class Account:
     seconds: float = 0.0
 
 
-def save(folder: Path, accounts: dict[str, Account], *, text: str) -> None:
+def save(folder: Path, accounts: dict[str, Account], study: Study) -> None:
     """Write the accounts of all families."""
     folder.mkdir(exist_ok=True)
     note = {
         "schema": SCHEMA,
-        "study_sha256": study_hash(text),
-        "versions": package_versions(),
+        **origin(study),
         "families": {name: _plain(account) for name, account in accounts.items()},
     }
     write_text(folder / NAME, json.dumps(note))
@@ -61,7 +60,7 @@ def exists(folder: Path) -> bool:
     return (folder / NAME).exists()
 
 
-def load(folder: Path, *, text: str, n_objectives: int) -> dict[str, Account]:
+def load(folder: Path, study: Study) -> dict[str, Account]:
     """Return the accounts of all families; none when nothing was saved.
 
     Raises
@@ -75,21 +74,13 @@ def load(folder: Path, *, text: str, n_objectives: int) -> dict[str, Account]:
     try:
         note = json.loads(file.read_text(encoding="utf-8"))
         if note["schema"] != SCHEMA:
-            raise InputError("--resume", str(note["schema"]), f"an enumeration of {SCHEMA}")
-        if note["study_sha256"] != study_hash(text):
             raise InputError(
                 "--resume",
-                "a study file that was changed since",
-                "the study as it was, or a new --out",
+                f"an enumeration that another version of crankfront has begun ({note['schema']})",
+                f"{SCHEMA}: that version, or a new --out",
             )
-        if note["versions"] != package_versions():
-            changed = [k for k, v in package_versions().items() if note["versions"].get(k) != v]
-            raise InputError(
-                "--resume",
-                "other package versions: " + ", ".join(changed),
-                "the versions of the run, or a new --out",
-            )
-        return {k: _account(v, n_objectives) for k, v in note["families"].items()}
+        refuse_another_origin(note, study)
+        return {k: _account(v, len(study.objectives)) for k, v in note["families"].items()}
     except InputError:
         raise
     except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from evaluate import InputError
-from optimize.run import plan_of
+from optimize.plan import plan_of
 from optimize.study import read_study
 
 GOOD = """

@@ -384,6 +384,8 @@ def _design_of(row: pd.Series, island: Island, box: list[int]) -> FamilyFront:
         boxes=np.array([box], np.int64),
         equals=counts,
         generations=counts,
+        seeds=counts - 1,
+        seeds_found=counts,
     )
 
 
