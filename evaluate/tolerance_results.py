@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from evaluate.layout import Layout
@@ -13,6 +14,15 @@ from evaluate.tolerances import DRAWN, INTERVAL_SHARE, spread
 DISTRIBUTION = (
     "independent errors, normal with the limit at three standard deviations, cut off at the limit"
 )
+_WORDS = {
+    "throw_angle_deg": ("throw angles", "deg"),
+    "bank_angle_deg": ("bank angles", "deg"),
+    "reciprocating_mass_percent": ("reciprocating masses", "%"),
+    "rotating_mass_percent": ("rotating masses", "%"),
+    "counterweight_percent": ("counterweights", "%"),
+    "shaft_phase_deg": ("timing of balance shafts", "deg"),
+    "shaft_unbalance_percent": ("unbalance of balance shafts", "%"),
+}
 #: Intervals narrower than this share of the value are round-off: the metric does not move.
 _ROUND_OFF = 1e-9
 
@@ -59,6 +69,18 @@ def tolerance_document(layout: Layout) -> dict[str, Any]:
         "metrics": metrics,
         **_scatter(layout),
     }
+
+
+def limits_text(limits: Mapping[str, float]) -> str:
+    """Return limits in words, such as "throw angles ± 0.25 deg"."""
+    parts = [f"{_WORDS[name][0]} ± {limit:g} {_WORDS[name][1]}" for name, limit in limits.items()]
+    return ", ".join(parts) or "no limit above 0"
+
+
+def shares_text(shares: Mapping[str, float]) -> str:
+    """Return who makes the scatter, the largest first, such as "throw angles 72 %"."""
+    largest = sorted(shares.items(), key=lambda item: -item[1])
+    return ", ".join(f"{_WORDS[name][0]} {share:.0%}" for name, share in largest if share >= 0.005)
 
 
 def _scatter(layout: Layout) -> dict[str, Any]:

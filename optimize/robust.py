@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evaluate.batch import Batch, Engine, FloatArray
-from evaluate.metrics import METRICS, Evaluation
+from evaluate.metrics import METRICS, Evaluation, axis_label
+from evaluate.tolerance_results import DISTRIBUTION, limits_text
 from evaluate.tolerance_tables import tolerance_table
-from evaluate.tolerances import DRAWN, INTERVAL_SHARE, Tolerances, kept_values, spread
-from optimize.study import Study
+from evaluate.tolerances import DRAWN, INTERVAL_SHARE, kept_values, spread
+from optimize.study import Objective, Study
+from optimize.texts import value_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 LOW, HIGH, KEPT = "_p05", "_p95", "_kept"
 MEANING = {
@@ -90,13 +95,39 @@ def tolerance_metadata(study: Study) -> dict[str, Any]:
     }
 
 
-def limits_text(tolerances: Tolerances) -> str:
-    """Return the limits in words."""
-    limits = tolerances.limits
-    if not limits:
-        return "no limit above 0"
-    parts = []
-    for name, limit in limits.items():
-        words, _, unit = name.rpartition("_")
-        parts.append(f"{words.replace('_', ' ')} ±{limit:g} {unit.replace('percent', '%')}")
-    return ", ".join(parts)
+def objective_heading(objective: Objective) -> str:
+    """Return the heading of an objective in tables, with the share that keeps it."""
+    heading = axis_label(objective.key)
+    return heading if objective.kept_by is None else f"{heading} kept by {objective.kept_by:.3g}"
+
+
+def objective_cell(row: pd.Series, objective: Objective) -> str:
+    """Return an objective of a row of a front as text, with the interval of built engines if any.
+
+    The value of the engine as drawn comes first, or what the stated share of built engines keeps.
+    """
+    key = objective.key
+    text = value_text(float(row[key]))
+    if objective.kept_by is not None and key + KEPT in row:
+        text = f"{value_text(float(row[key + KEPT]))}, drawn {text}"
+    if key + LOW in row:
+        low, high = (value_text(float(row[key + end])) for end in (LOW, HIGH))
+        text += f" ({low} to {high})"
+    return text
+
+
+def interval_note(study: Study) -> str:
+    """Return how to read intervals in a table of designs; empty without tolerances."""
+    if study.tolerances is None:
+        return ""
+    kept = ""
+    if study.kept_shares:
+        kept = (
+            "An objective kept by a share of the engines is the value that this share of them has "
+            "or betters; what the engine has as drawn stands behind it. "
+        )
+    return (
+        f"{kept}In brackets: nine of ten engines built lie between the two values, one of twenty "
+        f"on either side beyond. {study.tolerances.samples} samples, seed {study.tolerances.seed}; "
+        f"{DISTRIBUTION}: {limits_text(study.tolerances.limits)}."
+    )

@@ -30,6 +30,7 @@ from evaluate.orders import SORT_RULE, AllowedOrders, orders_to_show
 from evaluate.reading import reading
 from evaluate.remedies import remedies, without_repeats
 from evaluate.results import evaluation_document
+from evaluate.tolerance_results import limits_text, shares_text
 from optimize.files import writable_directory
 from optimize.inline_svg import InlineSvg, glyph_sheet, inline_svg
 from optimize.pictures import LAYOUT_PICTURES, NARROW_IN, WIDE_IN
@@ -1016,8 +1017,43 @@ def _metrics_section(layout: Layout, document: dict[str, Any]) -> Section:
         key="metrics",
         heading="All metrics",
         lead="The numbers by which a search would compare this layout with others.",
-        parts=(Part(tables=(table,)),),
+        parts=(Part(tables=(table,)), *_tolerances_parts(document)),
     )
+
+
+def _tolerances_parts(document: dict[str, Any]) -> tuple[Part, ...]:
+    """Return how built engines scatter, nothing where the file states no tolerances."""
+    built = document["tolerances"]
+    if built is None:
+        return ()
+    rows = []
+    for key, values in built["metrics"].items():
+        cells = [_number(values[name]) for name in ("drawn", "p05", "p95", "worst")]
+        if len({cell.text for cell in cells}) > 1:
+            rows.append(Row(cells=(Cell(text=axis_label(key)), *cells)))
+    notes = [
+        f"{built['samples']} samples, seed {built['seed']}; {built['distribution']}. Metrics that "
+        "keep the digits shown are left out."
+    ]
+    for kind in ("force", "couple"):
+        if built[kind]["shares"]:
+            made_by = shares_text(built[kind]["shares"])
+            notes.append(f"Scatter of the mean square of the free {kind}: {made_by}.")
+    share = f"{built['interval_share']:.0%}"
+    table = TableView(
+        key="built-engines",
+        caption=f"Built engines: {limits_text(built['limits'])}",
+        columns=(
+            Column(heading="metric", is_number=False),
+            Column(heading="as drawn"),
+            Column(heading=f"{share} have at least"),
+            Column(heading=f"{share} have at most"),
+            Column(heading="worst"),
+        ),
+        groups=(Group(rows=tuple(rows)),),
+        notes=tuple(notes),
+    )
+    return (Part(heading="Engines as they are built", tables=(table,)),)
 
 
 def _conventions_section(layout: Layout) -> Section:

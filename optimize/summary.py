@@ -9,21 +9,26 @@ import numpy as np
 import pandas as pd
 
 from evaluate.layout import read_layout
-from evaluate.metrics import METRICS, axis_label, score
+from evaluate.metrics import METRICS, score
+from optimize.robust import (
+    interval_columns,
+    interval_note,
+    objective_cell,
+    objective_heading,
+)
 from optimize.run import Outcome
 from optimize.search import FRUITLESS_ROUNDS, STRANGERS
 from optimize.shortlist import Pick
 from optimize.study import Study
-from optimize.texts import CAUTION, families_text, value_text
+from optimize.texts import CAUTION, families_text
 
 
 def shortlist_rows(
     front: pd.DataFrame, picks: Sequence[Pick], study: Study
 ) -> tuple[list[str], list[list[str]]]:
     """Return heading and rows of the shortlist table."""
-    keys = [objective.key for objective in study.objectives]
     heading = ["design", "family", "bank", "throws", "firing order", "shafts", "counterweights"]
-    heading += [axis_label(key) for key in keys] + ["why"]
+    heading += [objective_heading(objective) for objective in study.objectives] + ["why"]
     rows = []
     for pick in picks:
         row = front[front["design"] == pick.design].iloc[0]
@@ -37,7 +42,7 @@ def shortlist_rows(
                 row["firing_order"],
                 row["shafts"],
                 f"{100 * row['reciprocating_fraction']:.3g} % of reciprocating",
-                *(value_text(float(row[key])) for key in keys),
+                *(objective_cell(row, objective) for objective in study.objectives),
                 "; ".join(pick.reasons),
             ]
         )
@@ -58,7 +63,7 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
             ["objective", "better", "difference that matters", "meaning"],
             [
                 [
-                    axis_label(o.key),
+                    objective_heading(o),
                     METRICS[o.key].sense,
                     f"{o.resolution:g} {METRICS[o.key].unit}".strip(),
                     METRICS[o.key].meaning,
@@ -74,6 +79,8 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
         lines += _table(*shortlist_rows(outcome.common, picks, study))
         lines += ["", "Throw angles in degrees in the direction of rotation, throw 1 first."]
         lines += ["Cylinders are numbered along the crank from the free end (SAE J824, method A)."]
+        note = interval_note(study)
+        lines += ["", note] if note else []
     else:
         lines += ["No feasible design was found.", "", *_infeasible(outcome)]
     lines += ["", "## Families", "", *_families(outcome)]
@@ -164,9 +171,12 @@ def _baseline(study: Study) -> list[str]:
     assert study.baseline is not None
     layout = read_layout(Path(study.baseline))
     keys = [objective.key for objective in study.objectives]
-    values = score(layout.engine, layout.batch, keys)[0]
-    cells = [value_text(float(value)) for value in values]
-    return _table(["layout", *(axis_label(key) for key in keys)], [[layout.name, *cells]])
+    values = dict(zip(keys, score(layout.engine, layout.batch, keys)[0].tolist(), strict=True))
+    built = interval_columns(study, layout.engine, layout.batch)
+    row = pd.Series(values | {name: float(column[0]) for name, column in built.items()})
+    cells = [objective_cell(row, objective) for objective in study.objectives]
+    headings = [objective_heading(objective) for objective in study.objectives]
+    return _table(["layout", *headings], [[layout.name, *cells]])
 
 
 def _table(heading: list[str], rows: list[list[str]]) -> list[str]:

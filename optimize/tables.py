@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from evaluate.metrics import METRICS
+from evaluate.tolerance_results import limits_text, shares_text
 from optimize.shortlist import Pick
 from optimize.study import Study
 from optimize.summary import shortlist_rows
@@ -103,6 +104,36 @@ def print_evaluation(document: dict[str, Any]) -> None:
         shown = "-" if value is None else value_text(value)
         table.add_row(key, shown, metric.unit, metric.sense, metric.meaning)
     out.print(table)
+    if document["tolerances"] is not None:
+        _print_tolerances(out, document["tolerances"])
+
+
+def _print_tolerances(out: Console, built: dict[str, Any]) -> None:
+    """Print how built engines scatter; what keeps the digits shown is left out."""
+    share = f"{built['interval_share']:.0%}"
+    table = Table(
+        title=f"Built engines: {limits_text(built['limits'])}",
+        title_justify="left",
+        caption=f"{built['samples']} samples, seed {built['seed']}; {built['distribution']}",
+        caption_justify="left",
+    )
+    names = ("metric", "as drawn", f"{share} have at least", f"{share} have at most", "worst")
+    for name in (*names, "unit"):
+        table.add_column(name, justify="left" if name in ("metric", "unit") else "right")
+    for key, values in built["metrics"].items():
+        shown = [value_text(values[name]) for name in ("drawn", "p05", "p95", "worst")]
+        if len(set(shown)) > 1:
+            table.add_row(key, *shown, METRICS[key].unit)
+    out.print(table)
+    for kind, unit in (("force", "N"), ("couple", "Nm")):
+        shares = shares_text(built[kind]["shares"])
+        if shares:
+            rms = value_text(built[kind][f"rms_of_all_{unit}"])
+            out.print(
+                f"RMS {kind} of all engines built: {rms} {unit.replace('Nm', 'N·m')}; its scatter "
+                f"comes from {shares}.",
+                highlight=False,
+            )
 
 
 def _orders_table(inertia: dict[str, Any]) -> Table:

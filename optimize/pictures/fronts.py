@@ -135,6 +135,9 @@ class SpotView:
     y: float
     designs: tuple[str, ...]
     aside_pt: tuple[float, float] = (0.0, 0.0)
+    #: Where nine of ten built engines lie, of all designs together; None where that is not known.
+    x_bar: tuple[float, float] | None = None
+    y_bar: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -459,9 +462,16 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
     """Return the spots of two metrics against each other, with names for the shortlisted."""
     names = _names(front, shortlist)
     families = _families(front, {"x": front[x], "y": front[y]})
-    x_axis = axis_view(x, front[x].to_numpy(float))
-    y_axis = axis_view(y, front[y].to_numpy(float))
-    spots = _spots(families, x_axis, y_axis)
+    bars = {key: _intervals(front, key) for key in (x, y)}
+    x_axis, y_axis = (
+        axis_view(key, np.concatenate([front[key].to_numpy(float), bars[key].to_numpy().ravel()]))
+        for key in (x, y)
+    )
+    spots = tuple(
+        replace(spot, x_bar=_bar(bars[x], spot), y_bar=_bar(bars[y], spot))
+        for spot in _spots(families, x_axis, y_axis)
+    )
+    built = "" if bars[x].empty and bars[y].empty else _BUILT
     named = [
         (index, names[design])
         for design in names
@@ -484,8 +494,30 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
         family_names=tuple(family_names),
         reasons=_reasons(shortlist),
         note=f"Designs of one family within about {across} and {up} are one mark. "
-        "Families that share a spot stand side by side round it; a cross shows the spot.",
+        f"Families that share a spot stand side by side round it; a cross shows the spot.{built}",
     )
+
+
+_BUILT = (
+    " Thin bars: where nine of ten engines lie as they are built, within the tolerances of the "
+    "study; of several designs in one mark, all their bars together. Marks are engines as drawn."
+)
+
+
+def _intervals(front: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Return the ends of each design's interval of built engines; no rows where there is none."""
+    ends = [f"{key}_p05", f"{key}_p95"]
+    if not set(ends) <= set(front.columns):
+        return pd.DataFrame(columns=ends, dtype=float)
+    return front.set_index(front["design"].astype(str))[ends].astype(float)
+
+
+def _bar(intervals: pd.DataFrame, spot: SpotView) -> tuple[float, float] | None:
+    """Return the least and the most that the intervals of a spot's designs span."""
+    if intervals.empty:
+        return None
+    own = intervals.loc[list(spot.designs)].to_numpy()
+    return (float(own.min()), float(own.max())) if np.isfinite(own).all() else None
 
 
 def _reach_text(key: str, axis: AxisView) -> str:
@@ -873,11 +905,28 @@ def _draw_plane(axes: Axes, view: PlaneView) -> None:
         common: dict[str, Any] = {"ls": "", "transform": moved, "clip_on": False}
         if spot.aside_pt != (0.0, 0.0):
             axes.plot([spot.x], [spot.y], marker="+", ms=6, mec="black", mew=0.9, clip_on=False)
+        _draw_bars(axes, spot)
         axes.plot([spot.x], [spot.y], zorder=3, **common, **_marker_look(spot.style, size_pt))
         if index in ringed:
             ring: dict[str, Any] = {"marker": "o", "mfc": "none", "mec": "black", "mew": 1.3}
             axes.plot([spot.x], [spot.y], ms=size_pt + 6, zorder=4, **common, **ring)
     _draw_names(axes, view)
+
+
+def _draw_bars(axes: Axes, spot: SpotView) -> None:
+    """Draw the intervals of built engines, with a dotted line from a mark that lies outside."""
+    moved = axes.transData + _shift(axes, spot.aside_pt)
+    look: dict[str, Any] = {"color": spot.style.color, "transform": moved, "zorder": 2.5}
+    for is_across, bar, at in ((True, spot.x_bar, spot.x), (False, spot.y_bar, spot.y)):
+        if bar is None:
+            continue
+        nearest = min(max(at, bar[0]), bar[1])
+        for ends, kind in (
+            (bar, {"lw": 1.1, "marker": "|" if is_across else "_", "ms": 5.0, "mew": 1.1}),
+            ((at, nearest), {"lw": 0.8, "ls": ":"}),
+        ):
+            across, up = (ends, (spot.y, spot.y)) if is_across else ((spot.x, spot.x), ends)
+            axes.plot(across, up, **look, **kind)
 
 
 def _radius_pt(spot: SpotView, is_ringed: bool) -> float:
