@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib import patheffects
 from matplotlib import style as matplotlib_style
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -468,7 +469,7 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
         for key in (x, y)
     )
     spots = tuple(
-        replace(spot, x_bar=_bar(bars[x], spot), y_bar=_bar(bars[y], spot))
+        replace(spot, x_bar=_bar(bars[x], spot, x_axis), y_bar=_bar(bars[y], spot, y_axis))
         for spot in _spots(families, x_axis, y_axis)
     )
     built = "" if bars[x].empty and bars[y].empty else _BUILT
@@ -498,9 +499,11 @@ def plane_view(front: pd.DataFrame, shortlist: Shortlist, *, x: str, y: str) -> 
     )
 
 
+_SHORTEST_BAR = 0.015  # share of an axis that a mark takes: shorter bars would only hide it
 _BUILT = (
     " Thin bars: where nine of ten engines lie as they are built, within the tolerances of the "
-    "study; of several designs in one mark, all their bars together. Marks are engines as drawn."
+    "study; of several designs in one mark, all their bars together. Bars shorter than a mark are "
+    "left out. Marks are engines as drawn."
 )
 
 
@@ -512,12 +515,16 @@ def _intervals(front: pd.DataFrame, key: str) -> pd.DataFrame:
     return front.set_index(front["design"].astype(str))[ends].astype(float)
 
 
-def _bar(intervals: pd.DataFrame, spot: SpotView) -> tuple[float, float] | None:
-    """Return the least and the most that the intervals of a spot's designs span."""
+def _bar(intervals: pd.DataFrame, spot: SpotView, axis: AxisView) -> tuple[float, float] | None:
+    """Return the least and the most that the intervals of a spot's designs span.
+
+    None where that is not known, or too short to be drawn.
+    """
     if intervals.empty:
         return None
     own = intervals.loc[list(spot.designs)].to_numpy()
-    return (float(own.min()), float(own.max())) if np.isfinite(own).all() else None
+    low, high = float(own.min()), float(own.max())
+    return (low, high) if high - low > _SHORTEST_BAR * (axis.high - axis.low) else None
 
 
 def _reach_text(key: str, axis: AxisView) -> str:
@@ -905,8 +912,8 @@ def _draw_plane(axes: Axes, view: PlaneView) -> None:
         common: dict[str, Any] = {"ls": "", "transform": moved, "clip_on": False}
         if spot.aside_pt != (0.0, 0.0):
             axes.plot([spot.x], [spot.y], marker="+", ms=6, mec="black", mew=0.9, clip_on=False)
-        _draw_bars(axes, spot)
         axes.plot([spot.x], [spot.y], zorder=3, **common, **_marker_look(spot.style, size_pt))
+        _draw_bars(axes, spot)
         if index in ringed:
             ring: dict[str, Any] = {"marker": "o", "mfc": "none", "mec": "black", "mew": 1.3}
             axes.plot([spot.x], [spot.y], ms=size_pt + 6, zorder=4, **common, **ring)
@@ -914,16 +921,21 @@ def _draw_plane(axes: Axes, view: PlaneView) -> None:
 
 
 def _draw_bars(axes: Axes, spot: SpotView) -> None:
-    """Draw the intervals of built engines, with a dotted line from a mark that lies outside."""
+    """Draw the intervals of built engines, with a dotted line from a mark that lies outside.
+
+    In black on a white edge, on top of the marks: so they are seen on any colour, and in grey.
+    """
     moved = axes.transData + _shift(axes, spot.aside_pt)
-    look: dict[str, Any] = {"color": spot.style.color, "transform": moved, "zorder": 2.5}
+    edge = [patheffects.withStroke(linewidth=2.0, foreground="white")]
+    look: dict[str, Any] = {"color": "black", "transform": moved, "zorder": 3.5, "clip_on": False}
     for is_across, bar, at in ((True, spot.x_bar, spot.x), (False, spot.y_bar, spot.y)):
         if bar is None:
             continue
         nearest = min(max(at, bar[0]), bar[1])
         for ends, kind in (
-            (bar, {"lw": 1.1, "marker": "|" if is_across else "_", "ms": 5.0, "mew": 1.1}),
             ((at, nearest), {"lw": 0.8, "ls": ":"}),
+            (bar, {"lw": 0.9, "path_effects": edge}),
+            (bar, {"lw": 0, "marker": "|" if is_across else "_", "ms": 4.5, "mew": 0.9}),
         ):
             across, up = (ends, (spot.y, spot.y)) if is_across else ((spot.x, spot.x), ends)
             axes.plot(across, up, **look, **kind)
