@@ -22,6 +22,25 @@ LEAST_ROOM = 2**16  # of a directory for results [bytes]
 _NEIGHBOUR = re.compile(r"\..+(\.[^.]+)\.[a-z0-9_]{8}\1")
 
 
+class RemovedError(OSError):
+    """Raised when a run directory is gone while its run is at work: nothing can be saved there."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(errno.ENOENT, "was removed while its run was at work", str(folder))
+
+    def __str__(self) -> str:
+        return f"{self.filename} {self.strerror}; nothing of it is left"
+
+
+def must_exist(folder: Path) -> None:
+    """Raise a RemovedError unless a run directory is where it was.
+
+    It must not be made again: somebody wanted it away, and the study in it is gone.
+    """
+    if not folder.is_dir():
+        raise RemovedError(folder)
+
+
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file through a temporary neighbour, so that a reader never meets half of it.
 
@@ -144,7 +163,8 @@ def _is_locked(handle: int, kind: int) -> bool:
     import fcntl
 
     for pause_s in (0.0, 0.05, 0.2):
-        time.sleep(pause_s)
+        if pause_s:
+            time.sleep(pause_s)
         try:
             fcntl.flock(handle, kind | fcntl.LOCK_NB)
         except BlockingIOError:
