@@ -49,7 +49,11 @@ def _is_one(error: Exception, module: str, name: str) -> bool:
 
 def _fault(error: Exception) -> str | None:
     """Return what to say of an error that no code can prevent; None for one that is a bug."""
-    ours = (("optimize.saving", "UnwrittenError"), ("optimize.work", "WorkersLostError"))
+    ours = (
+        ("optimize.files", "RemovedError"),
+        ("optimize.saving", "UnwrittenError"),
+        ("optimize.work", "WorkersLostError"),
+    )
     if any(_is_one(error, *one) for one in ours):
         return str(error)
     if not isinstance(error, OSError) or error.errno in (None, errno.EPIPE):
