@@ -26,6 +26,7 @@ from optimize.archive import Archive
 from optimize.files import write_text, write_whole
 from optimize.fronts import package_versions
 from optimize.history import Bounds, Track
+from optimize.inputs import hashes
 from optimize.keyset import KeySet
 from optimize.search import IslandState
 from optimize.study import Study
@@ -77,14 +78,15 @@ def study_hash(text: str) -> str:
 
 
 def origin(study: Study) -> dict[str, Any]:
-    """Return what a run depends on: study, pressure trace, seed, package versions, own code.
+    """Return what a run depends on: study, files that it names, seed, versions, own code.
 
     A run goes on only where all of this is as it was.
     """
-    found: dict[str, Any] = {"study_sha256": study_hash(study.text), "seed": study.seed}
-    trace = study.duty_tables.get("combustion", {}).get("trace")
-    if trace is not None:
-        found["trace_sha256"] = hashlib.sha256(Path(trace).read_bytes()).hexdigest()
+    found = {
+        "study_sha256": study_hash(study.text),
+        "files_sha256": hashes(study),
+        "seed": study.seed,
+    }
     return found | {"versions": package_versions(), "code_sha256": _code_hash()}
 
 
@@ -108,9 +110,14 @@ def refuse_another_origin(note: Mapping[str, Any], study: Study) -> None:
         raise InputError(
             "--resume", "a study file that was changed since", f"the study as it was, {new_out}"
         )
-    if note.get("trace_sha256") != now.get("trace_sha256"):
+    files = [
+        text for text, seen in now["files_sha256"].items() if note["files_sha256"][text] != seen
+    ]
+    if files:
         raise InputError(
-            "--resume", "a pressure trace that was changed since", f"the trace as it was, {new_out}"
+            "--resume",
+            f"{', '.join(files)}, of the study, changed since",
+            f"the study's files as they were, {new_out}",
         )
     if note["seed"] != now["seed"]:
         raise InputError("--resume", f"seed {now['seed']}", f"the seed of the run, {note['seed']}")
@@ -131,8 +138,18 @@ def refuse_another_origin(note: Mapping[str, Any], study: Study) -> None:
         )
 
 
-def save(folder: Path, search: SearchState, study: Study) -> None:
-    """Write the islands that have moved, then the note that names all files; then drop others."""
+def save(folder: Path, search: SearchState, begun: Mapping[str, Any]) -> None:
+    """Write the islands that have moved, then the note that names all files; then drop others.
+
+    Parameters
+    ----------
+    folder : Path
+        For checkpoints, in the run directory.
+    search : SearchState
+        How far the search is.
+    begun : mapping
+        What the run depends on, from `origin` as it began.
+    """
     folder.mkdir(exist_ok=True)
     files = {}
     for (family, repetition), state in search.states.items():
@@ -147,7 +164,7 @@ def save(folder: Path, search: SearchState, study: Study) -> None:
     bounds = search.bounds
     note = {
         "schema": SCHEMA,
-        **origin(study),
+        **begun,
         "rounds_done": search.rounds_done,
         "goals": [[*island, goal] for island, goal in search.goals.items()],
         "behind": list(search.behind.items()),
@@ -201,7 +218,7 @@ def load(folder: Path, study: Study) -> SearchState:
         search = _from_note(note)
     except InputError:
         raise
-    except (LookupError, TypeError, ValueError):
+    except (LookupError, TypeError, ValueError, AttributeError):
         raise _damaged(NOTE) from None
     for name, (family, repetition) in note["islands"].items():
         try:

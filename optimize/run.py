@@ -20,6 +20,7 @@ from optimize.checkpoint import IslandId, SearchState
 from optimize.exact import ledger
 from optimize.exact.driver import ExactFamily, ExactProgress, enumerate_families
 from optimize.families import Family
+from optimize.files import must_exist
 from optimize.fronts import FamilyFront, front_tables, write_front_so_far
 from optimize.genome import Designs
 from optimize.history import Bounds, Track, history_frame
@@ -141,8 +142,12 @@ def run_study(
     plan = plan_of(study, all_exact=all_exact)
     stop, saver = stop or StopRequest(), saver or Saver()
     checkpoints = folder / "checkpoints"
+    search = SearchState()
     if resume:
         _refuse_another_kind(plan, checkpoints)
+        # A run with enumerated families may have ended before the first save of its search.
+        if plan.rounds and (checkpoint.exists(checkpoints) or not plan.exact):
+            search = checkpoint.load(checkpoints, study)
     exact = enumerate_families(
         study,
         [plan.families[k] for k in plan.exact],
@@ -153,11 +158,6 @@ def run_study(
         stop=stop,
         saver=saver,
     )
-    # A run with enumerated families may have stopped before the first save of its search.
-    has_begun = checkpoint.exists(checkpoints) or not plan.exact
-    search = SearchState()
-    if resume and plan.rounds and has_begun:
-        search = checkpoint.load(checkpoints, study)
     run = _Run(study, plan, folder, search, exact, starts or {}, report, stop, saver)
     is_complete = run.is_over()
     if not is_complete:
@@ -190,6 +190,7 @@ class _Run:
         self.exact, self.starts = dict(exact), starts
         self.report, self.stop, self.saver = report, stop, saver
         self.islands = plan.islands(study)
+        self.begun = checkpoint.origin(study)  # once: files that it names may vanish meanwhile
 
     def is_over(self) -> bool:
         """Return whether nothing is left to do."""
@@ -229,12 +230,13 @@ class _Run:
         for island in self.search.goals:
             self._hand_out(legs, island)
         while len(legs):
-            for island, state in legs.done(timeout_s=1.0):
+            news = legs.done(timeout_s=1.0)
+            for island, state in news:
                 self._take(island, state)
                 if not self.stop.is_set.is_set():
                     self._hand_out(legs, island)
                 self._show()
-            if self.saver.is_due():
+            if news and self.saver.is_due():
                 self._save()
         return all(self._has_reached(island) for island in self.search.goals)
 
@@ -319,7 +321,8 @@ class _Run:
         """
 
         def write() -> None:
-            checkpoint.save(self.folder / "checkpoints", self.search, self.study)
+            must_exist(self.folder)
+            checkpoint.save(self.folder / "checkpoints", self.search, self.begun)
             if not must:
                 write_front_so_far(self.folder, self.study, self._fronts())
 

@@ -6,6 +6,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from optimize.files import RemovedError
+
 SAVE_EVERY_S = 30.0
 
 
@@ -49,10 +51,17 @@ class Saver:
         ----------
         write : callable
             Writes files whole or not at all.
+
+        Raises
+        ------
+        RemovedError
+            If the run directory is gone.
         """
         try:
             write()
             self.after()
+        except RemovedError:
+            raise  # there is nothing left to go on for
         except OSError as error:
             if not self._is_failing:
                 self.tell(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
@@ -17,6 +16,7 @@ from evaluate.errors import InputError
 from optimize.exact import ledger
 from optimize.exact.driver import ExactProgress, StoppedError
 from optimize.files import (
+    RemovedError,
     is_neighbour,
     only_writer,
     remove_neighbours,
@@ -25,6 +25,7 @@ from optimize.files import (
 )
 from optimize.fronts import SO_FAR, package_versions
 from optimize.genome import Designs
+from optimize.inputs import as_kept, refuse_changed, write_copies
 from optimize.plan import Plan, plan_of
 from optimize.processes import StopRequest
 from optimize.progress import TimeLeft, shown_progress
@@ -93,6 +94,7 @@ def search_and_write(
         resume = resume and _has_checkpoint(folder)  # a run may have died before its first save
         if not resume:
             write_study_files(study, folder)
+        study = as_kept(study, folder)
         status = _status_file(study, folder, all_exact=all_exact, workers=count)
         saver = Saver(every_s=save_every_s, tell=lambda text: console.print(text, highlight=False))
         stop = StopRequest()
@@ -123,7 +125,7 @@ def search_and_write(
 
 
 def _status_file(study: Study, folder: Path, *, all_exact: bool, workers: int) -> StatusFile:
-    """Return the file that tells other terminals how far the run is, once it is written."""
+    """Return the file that tells other terminals how far the run is; the first report writes it."""
     status = RunStatus(
         study=study.name,
         question=study.question,
@@ -136,9 +138,7 @@ def _status_file(study: Study, folder: Path, *, all_exact: bool, workers: int) -
         versions=package_versions(),
         budget=0 if all_exact else study.evaluations,
     )
-    file = StatusFile.begin(folder, status)
-    file.write(at_once=True)
-    return file
+    return StatusFile.begin(folder, status)
 
 
 def _reports_to(
@@ -205,19 +205,8 @@ def _opening(study: Study, plan: Plan, where: str, folder: Path) -> str:
 
 def write_study_files(study: Study, folder: Path) -> None:
     """Write the study as run, and the files that it names where the copy will look for them."""
+    write_copies(study, folder)
     write_text(folder / "study.toml", study.text)
-    tables = tomllib.loads(study.text)
-    named = []
-    if study.baseline is not None:
-        named.append((tables["baseline"]["layout"], study.baseline))
-    if "trace" in tables.get("combustion", {}):
-        trace = study.duty_tables["combustion"]["trace"]
-        named.append((tables["combustion"]["trace"], Path(trace)))
-    for text, source in named:
-        name = Path(text)
-        if not name.is_absolute() and ".." not in name.parts:
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            write_text(folder / name, source.read_text(encoding="utf-8"))
 
 
 def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
@@ -242,6 +231,7 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
                 "a study file that was changed since",
                 "the study as it was, or a new --out",
             )
+        refuse_changed(study, out)
         return writable_directory(out, "--out")
     if out is None:
         base = Path("results") / _slug(study.name)
@@ -286,6 +276,10 @@ def _ends_told(folder: Path, file: Path, status: StatusFile, *, all_exact: bool)
     except StoppedError:
         status.status.state = "stopped"
         raise StoppedError(f"Stopped early; what is done is saved. Go on with: {advice}") from None
+    except InputError:
+        raise  # refused: what an earlier run has left there stays as it is
+    except RemovedError:
+        raise
     except (OSError, UnwrittenError) as error:
         what = reason(error) if isinstance(error, OSError) else str(error)
         status.status.state, status.status.message = "failed", what
@@ -298,8 +292,7 @@ def _ends_told(folder: Path, file: Path, status: StatusFile, *, all_exact: bool)
         status.status.message = str(error)
         raise
     finally:
-        status.status.seconds_left = None
-        status.write(at_once=True)
+        status.end()
 
 
 @contextmanager

@@ -140,6 +140,12 @@ class StatusFile:
         except OSError:
             return  # a checkpoint that cannot be written is told; this is the lesser file
 
+    def end(self) -> None:
+        """Write the last word, if there was a first."""
+        if self._written > float("-inf"):
+            self.status.seconds_left = None
+            self.write(at_once=True)
+
 
 def read_status(folder: Path) -> RunStatus:
     """Return the state of a run; "interrupted" where it says running and nobody is at work.

@@ -6,7 +6,6 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-import click
 from rich.console import Group
 from rich.live import Live
 from rich.markup import escape
@@ -39,7 +38,7 @@ def print_status(folder: Path, *, watch: bool, as_json: bool) -> None:
     """
     status = read_status(folder)
     if as_json:
-        click.echo(json_text(status))
+        print(json_text(status))
         return
     out = console()
     if not watch or not out.is_terminal:

@@ -23,7 +23,7 @@ import numpy as np
 from evaluate.batch import IntArray
 from evaluate.errors import InputError
 from optimize.archive import rounded_boxes
-from optimize.checkpoint import study_hash
+from optimize.checkpoint import origin, study_hash
 from optimize.exact import ledger
 from optimize.exact.boxes import best_of
 from optimize.exact.classes import Classes, classes_of
@@ -34,6 +34,7 @@ from optimize.exact.members import Member, members_of
 from optimize.exact.space import Space, n_classes_at_most, why_not_exact
 from optimize.exact.sweep import Sweep
 from optimize.families import Family
+from optimize.files import must_exist
 from optimize.fronts import FamilyFront, write_front_so_far
 from optimize.genome import Designs
 from optimize.problem import Island
@@ -242,6 +243,7 @@ class _Work:
     ) -> None:
         self.study, self.families, self.folder = study, list(families), folder
         self.report, self.stop, self.saver = report, stop, saver
+        self.begun = origin(study)  # once: files that it names may vanish while it runs
         self.key = study_hash(study.text + repr(study))
         self.spaces = {family.name: Space(study, family) for family in families}
         self.tasks = {family.name: self._tasks(family) for family in families}
@@ -323,7 +325,8 @@ class _Work:
             return
 
         def write() -> None:
-            ledger.save(folder / "checkpoints", self.accounts, self.study)
+            must_exist(folder)
+            ledger.save(folder / "checkpoints", self.accounts, self.begun)
             if not must:
                 vectors = {name: a.archive for name, a in self.accounts.items() if len(a.archive)}
                 write_front_so_far(folder, self.study, [], vectors)

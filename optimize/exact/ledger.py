@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -12,7 +13,7 @@ import numpy as np
 
 from evaluate.batch import IntArray
 from evaluate.errors import InputError
-from optimize.checkpoint import origin, refuse_another_origin
+from optimize.checkpoint import refuse_another_origin
 from optimize.exact.members import Candidate, Member
 from optimize.files import write_text
 from optimize.study import Study
@@ -44,12 +45,12 @@ class Account:
     seconds: float = 0.0
 
 
-def save(folder: Path, accounts: dict[str, Account], study: Study) -> None:
-    """Write the accounts of all families."""
+def save(folder: Path, accounts: dict[str, Account], begun: Mapping[str, Any]) -> None:
+    """Write the accounts of all families, and what the run depends on (`checkpoint.origin`)."""
     folder.mkdir(exist_ok=True)
     note = {
         "schema": SCHEMA,
-        **origin(study),
+        **begun,
         "families": {name: _plain(account) for name, account in accounts.items()},
     }
     write_text(folder / NAME, json.dumps(note))

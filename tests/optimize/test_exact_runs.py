@@ -239,7 +239,7 @@ def _in_pieces(study: Study, folder: Path, piece: int) -> tuple[dict[str, ExactF
                 stop=stopper.request,
             )
         except StoppedError:
-            assert (folder / ledger.NAME).exists()
+            assert (folder / "checkpoints" / ledger.NAME).exists()
         else:
             return found, stops
     raise AssertionError("it never ends")
@@ -253,7 +253,7 @@ def test_stopped_again_and_again_it_ends_alike(
     whole = _plain(_enumerated(study))
     monkeypatch.setattr(driver, "CLASSES_A_TASK", {"listed": 4}.get(name, 20))
     _forget()
-    found, stops = _in_pieces(study, tmp_path / "checkpoints", piece=5)
+    found, stops = _in_pieces(study, tmp_path, piece=5)
     assert stops > 1
     assert _plain(found) == whole
 
@@ -272,7 +272,7 @@ def _resumed(study: Study, folder: Path) -> dict[str, ExactFamily]:
 
 def test_resuming_with_nothing_saved_begins_anew(tmp_path: Path) -> None:
     study = small_study(**STUDIES["tiny"])
-    assert _plain(_resumed(study, tmp_path / "checkpoints")) == _plain(_enumerated(study))
+    assert _plain(_resumed(study, tmp_path)) == _plain(_enumerated(study))
 
 
 def test_another_study_is_not_gone_on_with(tmp_path: Path) -> None:
@@ -291,7 +291,7 @@ def test_other_versions_do_not_go_on(tmp_path: Path) -> None:
 
 
 def _change(folder: Path, change: Callable[[dict[str, Any]], object]) -> None:
-    path = folder / ledger.NAME
+    path = folder / "checkpoints" / ledger.NAME
     note = json.loads(path.read_text("utf-8"))
     change(note)
     path.write_text(json.dumps(note), encoding="utf-8")
@@ -329,7 +329,8 @@ def test_damaged_notes_are_refused(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["", "{", "[]", "null", "\x00\xff", '"crankfront"'])
 def test_what_is_no_note_is_refused(text: str, tmp_path: Path) -> None:
     study = small_study(**STUDIES["tiny"])
-    (tmp_path / ledger.NAME).write_text(text, encoding="latin-1")
+    (tmp_path / "checkpoints").mkdir()
+    (tmp_path / "checkpoints" / ledger.NAME).write_text(text, encoding="latin-1")
     with pytest.raises(InputError, match=r"(?s)--resume.*damaged"):
         _resumed(study, tmp_path)
 

@@ -17,8 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evaluate import InputError
-from optimize.problem import Island
 from optimize.plan import plan_of
+from optimize.problem import Island
 from optimize.study import Study, read_study, study_from_tables
 from tests.optimize.small_studies import small_study, study_tables
 
