@@ -22,8 +22,8 @@ $(VENV)/.run: requirements/run.txt pyproject.toml
 	$(PIP) --no-deps --editable .
 	touch $@
 
-$(VENV)/.tests: requirements/tests.txt $(VENV)/.run
-	$(PIP) --requirement requirements/tests.txt
+$(VENV)/.tests: requirements/tests.txt requirements/cluster.txt $(VENV)/.run
+	$(PIP) --requirement requirements/tests.txt --requirement requirements/cluster.txt
 	touch $@
 
 $(VENV)/.bench: requirements/bench.txt $(VENV)/.tests

@@ -3,37 +3,51 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Hashable
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, field
 from typing import Any, Generic, TypeVar
 
-from optimize.processes import Workers
+from optimize.processes import TaskLostError, Workers
 
 Key = TypeVar("Key", bound=Hashable)
 
-RENEWALS = 5  # of all workers, without one result in between
+LOSSES = 5  # of one task, with as many workers
+AHEAD = 2  # tasks handed out for each that is done at a time: nobody waits for the next one
+STRAGGLER_S = 10.0  # a task that takes less is never handed out twice
+STRAGGLER_FACTOR = 4.0  # times the longest of its kind so far
+UNKNOWN_S = 60.0  # for a task whose kind nobody has finished yet
 
 
 class WorkersLostError(Exception):
-    """Raised when workers end again and again before any task is done."""
+    """Raised when workers end again and again, or are gone and do not come back."""
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class _Call:
     """One task: what to do, and every place where it is being done."""
 
     function: Callable[..., Any]
     arguments: tuple[Any, ...]
-    began: float
     futures: set[Future[Any]] = field(default_factory=set)
+    began: float = 0.0
+    copies: int = 0
+    losses: int = 0
+
+    @property
+    def kind(self) -> str:
+        """Return a name that tasks have in common which take about as long."""
+        return getattr(self.function, "__qualname__", type(self.function).__qualname__)
 
 
 class Work(Generic[Key]):
     """Pure tasks under way, by their key.
 
-    A task is kept until its result is there: when workers die it is handed out again, and gives
-    the same result, since it depends on its arguments only.
+    A task is kept until its result is there: when its worker ends it is handed out again, before
+    those that still wait. When workers idle while a task takes far longer than others of its kind,
+    a copy of it is handed out, and the first result counts. All of that changes no bit: a result
+    depends on the arguments only.
 
     Parameters
     ----------
@@ -44,16 +58,18 @@ class Work(Generic[Key]):
     def __init__(self, workers: Workers) -> None:
         self._workers = workers
         self._calls: dict[Key, _Call] = {}
-        self._renewals = 0
+        self._waiting: deque[_Call] = deque()
+        self._seconds: dict[str, float] = {}  # the longest of each kind
 
     def __len__(self) -> int:
         return len(self._calls)
 
     def add(self, key: Key, function: Callable[..., Any], *arguments: Any) -> None:
-        """Hand out a task, as `function(*arguments)`."""
-        call = _Call(function, arguments, time.monotonic())
+        """Hand out a task, as `function(*arguments)`, at once or when there is room."""
+        call = _Call(function, arguments)
         self._calls[key] = call
-        self._hand_out(call)
+        self._waiting.append(call)
+        self._hand_out()
 
     def done(self, timeout_s: float) -> list[tuple[Key, Any]]:
         """Return the results that have come since, each with its key; none when time is up.
@@ -66,40 +82,77 @@ class Work(Generic[Key]):
         Raises
         ------
         WorkersLostError
-            If workers end again and again before any task is done.
+            If workers end again and again before a task is done, or none is left.
         """
+        self._workers.check()
+        self._hand_out()
         futures = {f: key for key, call in self._calls.items() for f in call.futures}
         found = []
         for future in wait(futures, timeout=timeout_s, return_when=FIRST_COMPLETED).done:
             key = futures[future]
-            if key not in self._calls:
+            call = self._calls.get(key)
+            if call is None:
                 continue  # a copy was quicker
+            call.futures.discard(future)
             try:
-                result = future.result()
-            except BrokenExecutor:
-                self._begin_again()
-                break
-            del self._calls[key]
-            found.append((key, result))
-            self._renewals = 0
+                result, seconds = self._workers.result(future)
+            except TaskLostError as error:
+                self._lost(call, error)
+                continue
+            found.append((self._settled(key, seconds), result))
+        self._hand_out()
+        self._hand_out_copies()
         return found
 
-    def _hand_out(self, call: _Call) -> None:
-        try:
-            call.futures.add(self._workers.submit(call.function, *call.arguments))
-        except BrokenExecutor:
-            self._begin_again()
+    def _settled(self, key: Key, seconds: float) -> Key:
+        """Take a task off the list, and its copies from who may still be busy with them."""
+        call = self._calls.pop(key)
+        if not call.futures and call in self._waiting:
+            self._waiting.remove(call)
+        for future in call.futures:
+            self._workers.drop(future)
+        self._seconds[call.kind] = max(seconds, self._seconds.get(call.kind, 0.0))
+        return key
 
-    def _begin_again(self) -> None:
-        """Hand out everything anew to new workers."""
-        self._renewals += 1
-        if self._renewals > RENEWALS:
+    def _lost(self, call: _Call, error: TaskLostError) -> None:
+        call.losses += 1
+        if call.losses > LOSSES:
             raise WorkersLostError(
-                "worker processes end again and again before a task is done; is memory short?"
-            )
-        self._workers.renew()
-        for call in self._calls.values():
-            call.futures.clear()
-        for call in self._calls.values():
-            if not call.futures:
-                self._hand_out(call)
+                f"a task lost its worker {call.losses} times, the last time because {error}; is "
+                "memory short? What was saved stays, and --resume goes on with it"
+            ) from error
+        if not call.futures:
+            self._waiting.appendleft(call)
+
+    def _hand_out(self) -> None:
+        """Hand out what waits, some more than there are workers."""
+        under_way = self._under_way()
+        while self._waiting and under_way < AHEAD * self._workers.count:
+            call = self._waiting.popleft()
+            call.began, call.copies = time.monotonic(), 0
+            call.futures.add(self._workers.submit(_timed, call.function, *call.arguments))
+            under_way += 1
+
+    def _hand_out_copies(self) -> None:
+        """Hand out copies of tasks that take far too long, while workers idle."""
+        if self._waiting or (free := self._workers.count - self._under_way()) <= 0:
+            return
+        now = time.monotonic()
+        for call in sorted(self._calls.values(), key=lambda call: call.began)[:free]:
+            longest_s = self._seconds.get(call.kind)
+            patience_s = UNKNOWN_S if longest_s is None else STRAGGLER_FACTOR * longest_s
+            if now - call.began > max(patience_s, STRAGGLER_S) * (1 + call.copies):
+                copy = self._workers.submit_copy(_timed, call.function, *call.arguments)
+                call.copies += 1
+                if copy is not None:
+                    call.futures.add(copy)
+
+    def _under_way(self) -> int:
+        return sum(len(call.futures) for call in self._calls.values())
+
+
+def _timed(function: Callable[..., Any], *arguments: Any) -> tuple[Any, float]:
+    """Return what a task gives and the time that it took. [s]"""
+    began = time.perf_counter()
+    result = function(*arguments)
+    return result, time.perf_counter() - began
