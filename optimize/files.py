@@ -17,7 +17,7 @@ import tomli_w
 
 from evaluate.errors import InputError
 
-LEAST_ROOM = 2**16  # of a directory for results [bytes]
+LEAST_ROOM = 2**14  # of a directory for results [bytes]
 # What `write_whole` calls the file that it writes beside NAME.SUFFIX: .NAME.SUFFIX.RANDOM.SUFFIX
 _NEIGHBOUR = re.compile(r"\..+(\.[^.]+)\.[a-z0-9_]{8}\1")
 

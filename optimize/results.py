@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,7 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
 def write_layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
     """Write the shortlist as layout files, and remove those of an earlier one."""
     folder.mkdir(exist_ok=True)
+    study = _seen_from(folder, study)
     names = set()
     for pick in picks:
         row = _row(outcome, pick)
@@ -63,6 +65,21 @@ def write_layout_files(study: Study, outcome: Outcome, picks: list[Pick], folder
     for old in folder.glob("*.toml"):
         if old.name not in names:
             old.unlink()
+
+
+def _seen_from(folder: Path, study: Study) -> Study:
+    """Return a study that names its pressure trace by the way from a folder of the run to it.
+
+    So the layout files of a run can be moved with it, and are the same wherever it was done.
+    """
+    combustion = study.duty_tables.get("combustion", {})
+    if "trace" not in combustion:
+        return study
+    trace, run = Path(combustion["trace"]), folder.resolve().parent
+    if not trace.is_relative_to(run):
+        return study
+    named = {**combustion, "trace": f"../{trace.relative_to(run).as_posix()}"}
+    return replace(study, duty_tables={**study.duty_tables, "combustion": named})
 
 
 def draw_pictures(

@@ -34,6 +34,7 @@ from evaluate.sizing import PINS
 from evaluate.tables import Table, read_toml, typed
 from evaluate.tolerance_tables import TolerancesTable, tolerances_from
 from evaluate.tolerances import DRAWN, Tolerances, most_share
+from optimize.inputs import with_copies
 
 MOST_CYLINDERS = 16
 MOST_OBJECTIVES = 8
@@ -333,7 +334,7 @@ def read_study(path: Path | str) -> Study:
         If the file cannot be used; the message says where and what is allowed.
     """
     file = Path(path)
-    tables = read_toml(file)
+    tables = with_copies(read_toml(file), file.parent)
     try:
         return study_from_tables(tables, text=file.read_text("utf-8"), folder=file.parent)
     except InputError as error:
