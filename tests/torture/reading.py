@@ -13,6 +13,7 @@ import numpy as np
 
 from optimize.files import is_neighbour
 from optimize.fronts import read_front
+from optimize.status import NAME as STATUS
 
 FRONTS = ("front.parquet", "family_fronts.parquet", "certificate.json")
 PNG_BEGIN = b"\x89PNG\r\n\x1a\n"  # W3C Recommendation "Portable Network Graphics", section 5.2
@@ -78,7 +79,8 @@ def differences(folder: Path, whole: Path) -> list[str]:
     """Return what a run that was killed and resumed has otherwise than one in one piece.
 
     All files are compared, byte by byte; of the history everything but the seconds that it took.
-    Checkpoints have no counterpart: they hold seconds too, and what was done in which order.
+    Checkpoints and the state have no counterpart: they hold times, and what was done in which
+    order.
     """
     names, expected = _names(folder), _names(whole)
     wrong = [f"{name} is {'missing' if name in expected else 'new'}" for name in names ^ expected]
@@ -94,4 +96,4 @@ def differences(folder: Path, whole: Path) -> list[str]:
 
 def _names(folder: Path) -> set[str]:
     files = [p.relative_to(folder) for p in folder.rglob("*") if p.is_file()]
-    return {str(name) for name in files if name.parts[0] != "checkpoints"}
+    return {str(name) for name in files if name.parts[0] not in ("checkpoints", STATUS)}
