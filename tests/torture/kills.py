@@ -24,6 +24,8 @@ PHASES = (
     "results being written",
     "pictures",
 )
+# What a run writes while it is under way.
+BEFORE_RESULTS = ("checkpoints", "study.toml", "status.json", "front_so_far.parquet")
 # What a kill waits for, and the longest time that it waits from then on. [s]
 AIMS = {"study": 0.05, "checkpoint": 0.06, "results": 0.4, "pictures": 3.0}
 # One kill in two falls at any time; the others near the short moments that would hardly be met.
@@ -44,14 +46,11 @@ class Job:
         The study file.
     options : tuple of str
         Further options.
-    module : str
-        The command line, or one that saves more often.
     """
 
     command: str
     study: Path
     options: tuple[str, ...] = ("--workers", "2")
-    module: str = "optimize.cli"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,7 +77,15 @@ class Launch:
 
 def started(job: Job, folder: Path, *, resume: bool) -> subprocess.Popen[bytes]:
     """Start the command in a process group of its own; its complaints go beside the directory."""
-    command = [sys.executable, "-m", job.module, job.command, str(job.study), "--out", str(folder)]
+    command = [
+        sys.executable,
+        "-m",
+        "optimize.cli",
+        job.command,
+        str(job.study),
+        "--out",
+        str(folder),
+    ]
     command += [*job.options, *(["--resume"] if resume else [])]
     with _complaints(folder).open("wb") as said:
         return subprocess.Popen(
@@ -215,8 +222,7 @@ def phase_of(before: Files, after: Files, folder: Path, *, has_spoken: bool) -> 
     changed = _changed(before, after)
     if "summary.md" in changed:
         return "pictures"
-    beginnings = ("checkpoints", "study.toml", ".study.toml")
-    if any(not name.startswith(beginnings) for name in changed):
+    if any(not name.lstrip(".").startswith(BEFORE_RESULTS) for name in changed):
         return "results being written"
     if _is_half_a_checkpoint(changed, after, folder):
         return "checkpoint being written"
