@@ -29,7 +29,7 @@ from optimize.study import Study
 
 SCHEMA = "crankfront.front/1"
 SO_FAR = "front_so_far.parquet"  # in a run directory, until the run ends
-_METADATA_KEY = b"crankfront"
+METADATA_KEY = b"crankfront"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -345,7 +345,7 @@ def write_front(path: Path, table: pd.DataFrame, study: Study, *, extra: dict[st
         **extra,
     }
     arrow = pa.Table.from_pandas(table, preserve_index=False)
-    stored = {**(arrow.schema.metadata or {}), _METADATA_KEY: json.dumps(metadata).encode()}
+    stored = {**(arrow.schema.metadata or {}), METADATA_KEY: json.dumps(metadata).encode()}
     arrow = arrow.replace_schema_metadata(stored)
     write_whole(path, lambda beside: pq.write_table(arrow, beside, compression="zstd"))
 
@@ -363,7 +363,7 @@ def read_front(path: Path | str) -> pd.DataFrame:
     except (OSError, pa.ArrowInvalid) as error:
         reason = str(error).splitlines()[0].rstrip(".")
         raise InputError(str(path), reason, "a front.parquet of a run") from None
-    stored = (arrow.schema.metadata or {}).get(_METADATA_KEY)
+    stored = (arrow.schema.metadata or {}).get(METADATA_KEY)
     metadata = json.loads(stored) if stored else {}
     if metadata.get("schema") != SCHEMA:
         got = metadata.get("schema", "no crankfront metadata")
