@@ -260,8 +260,7 @@ def _turning(
 
 def built_mass_kg(engine: Engine, batch: Batch, errors: BuildErrors) -> FloatArray:
     """Return what is left at each pin of built engines, (cylinders or 1, candidates). [kg]"""
-    rotating = 1.0 if errors.rotating is None else errors.rotating
-    weights = 1.0 if errors.counterweights is None else errors.counterweights
+    rotating, weights = _or_one(errors.rotating), _or_one(errors.counterweights)
     drawn_kg = batch.rotating_fraction * engine.rotating_mass_kg
     drawn_kg = drawn_kg + batch.reciprocating_fraction * engine.reciprocating_mass_kg
     left_kg: FloatArray = np.atleast_2d(engine.rotating_mass_kg * rotating - drawn_kg * weights)
@@ -282,15 +281,22 @@ def internal_couple(
     weights = np.stack([np.minimum(positions_m, 0), np.maximum(positions_m, 0)])
     scale = engine.crank_radius_m * engine.speed_rad_s**2
     if errors is not None:
-        if errors.reciprocating is not None:
-            reciprocating_kg = reciprocating_kg * errors.reciprocating
-        turning = pins * (reciprocating_kg + built_mass_kg(engine, batch, errors))
-        built: FloatArray = scale * np.abs(_weighted_sums(turning, weights)).max(axis=0)
+        # Complex by complex in real numbers: numpy rounds it differently in long and short arrays.
+        to_and_fro = _weighted_sums(pins * _or_one(errors.reciprocating), weights)
+        turning = _weighted_sums(pins * built_mass_kg(engine, batch, errors), weights)
+        kg = complex(reciprocating_kg)
+        up = kg.real * to_and_fro.real - kg.imag * to_and_fro.imag + turning.real
+        right = kg.real * to_and_fro.imag + kg.imag * to_and_fro.real + turning.imag
+        built: FloatArray = scale * np.sqrt((up * up + right * right).max(axis=0))
         return built
     mass_kg = reciprocating_kg + forward_mass_kg(engine, batch)
     halves = np.abs(_weighted_sums(pins, weights)).max(axis=0)
     result: FloatArray = scale * np.abs(mass_kg) * halves
     return result
+
+
+def _or_one(factors: FloatArray | None) -> FloatArray | float:
+    return 1.0 if factors is None else factors
 
 
 class _Powers:

@@ -23,12 +23,12 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri  # type: ignore[import-untyped]
 
-from evaluate.batch import SLOTS, Batch, Engine, FloatArray
+from evaluate.batch import SLOTS, Batch, Engine, FloatArray, IntArray
 from evaluate.firing import firing_angles_deg, wrap_deg
 from evaluate.inertia import BuildErrors
 from evaluate.metrics import BLOCK, METRICS, Evaluation, score
 from evaluate.phasors import ComplexArray
-from evaluate.twins import representatives, with_firing_angles
+from evaluate.twins import cylinders_by_place, representatives, with_firing_angles
 
 LIMIT_SIGMAS = 3.0  # standard deviations of the untruncated normal at the tolerance limit
 #: Share of built engines below the upper end of an interval, and above the lower end.
@@ -255,7 +255,7 @@ def _values(
 
 def _built(engine: Engine, batch: Batch, tolerances: Tolerances, which: slice) -> Evaluation:
     """Return some samples of each candidate as one batch, samples of a candidate together."""
-    table = _errors(tolerances, engine.n_cylinders, engine.n_throws, engine.n_banks)
+    table = _errors(tolerances, engine.n_cylinders, engine.n_banks)
     errors = {name: values[which] for name, values in table.items()}
     n = which.stop - which.start
     many = Batch(
@@ -264,27 +264,49 @@ def _built(engine: Engine, batch: Batch, tolerances: Tolerances, which: slice) -
             for name in Batch.__slots__
         }
     )
+    cylinders, throws = _parts_by_place(engine, batch)
 
-    def by_row(name: str, columns: Any) -> FloatArray | None:
-        """Errors by cylinder and row, (cylinders, rows), over the drawn value."""
+    def masses(name: str, parts: IntArray) -> FloatArray | None:
+        """By cylinder and row, (cylinders, rows), over the drawn ones."""
         if name not in errors:
             return None
-        return np.tile(1 + errors[name][:, columns].T, len(batch))
+        return np.ascontiguousarray(1 + _by_row(errors[name], parts, len(batch)).T)
 
-    each = np.arange(engine.n_cylinders)
     return Evaluation(
         engine,
-        _turned(engine, batch, many, errors),
+        _turned(engine, batch, many, errors, throws),
         errors=BuildErrors(
-            reciprocating=by_row("reciprocating_mass_percent", each),
-            rotating=by_row("rotating_mass_percent", each),
-            counterweights=by_row("counterweight_percent", engine.throws),
+            reciprocating=masses("reciprocating_mass_percent", cylinders),
+            rotating=masses("rotating_mass_percent", cylinders),
+            counterweights=masses("counterweight_percent", throws),
             shafts=_taken(engine, batch, errors, n),
         ),
     )
 
 
-def _turned(engine: Engine, batch: Batch, many: Batch, errors: Mapping[str, FloatArray]) -> Batch:
+def _parts_by_place(engine: Engine, batch: Batch) -> tuple[IntArray, IntArray]:
+    """Return which column of errors each cylinder takes, for itself and for its throw.
+
+    Shape (candidates or 1, cylinders). Columns go along the crank, and a throw has that of its
+    first cylinder: numbering cylinders or throws otherwise changes nothing.
+    """
+    by_place = cylinders_by_place(engine, batch.banks)
+    places = np.argsort(by_place, axis=1)
+    throws = engine.throws[by_place]
+    first = (throws[:, :, np.newaxis] == throws[:, np.newaxis, :]).argmax(axis=2)
+    return places, np.take_along_axis(first, places, axis=1)
+
+
+def _by_row(errors: FloatArray, parts: IntArray, n_candidates: int) -> FloatArray:
+    """Return errors by row and cylinder, (rows, cylinders), from (samples, parts)."""
+    of_parts = errors[:, parts].swapaxes(0, 1)  # (candidates or 1, samples, cylinders)
+    shape = (n_candidates, *of_parts.shape[1:])
+    return np.broadcast_to(of_parts, shape).reshape(-1, parts.shape[1])
+
+
+def _turned(
+    engine: Engine, batch: Batch, many: Batch, errors: Mapping[str, FloatArray], throws: IntArray
+) -> Batch:
     """Return repeated candidates with throws and banks where errors put them.
 
     Firing angles move by the error of the cylinder's own dead centre less that of the first
@@ -293,9 +315,9 @@ def _turned(engine: Engine, batch: Batch, many: Batch, errors: Mapping[str, Floa
     if not {"throw_angle_deg", "bank_angle_deg"} & set(errors):
         return many
     n_samples = len(many) // len(batch)
-    throws = errors.get("throw_angle_deg", np.zeros((n_samples, engine.n_throws)))
+    pins = errors.get("throw_angle_deg", np.zeros((n_samples, engine.n_cylinders)))
     axes = errors.get("bank_angle_deg", np.zeros((n_samples, engine.n_banks)))
-    pins_off_deg = np.tile(throws[:, engine.throws], (len(batch), 1))
+    pins_off_deg = _by_row(pins, throws, len(batch))
     axes_off_deg = np.tile(axes, (len(batch), 1))
     banks = np.broadcast_to(many.banks, pins_off_deg.shape)
     later_deg = np.take_along_axis(axes_off_deg, banks, axis=1) - pins_off_deg
@@ -338,20 +360,18 @@ def _repeated(array: Any, n_samples: int, *, is_shared: bool) -> Any:
 
 
 @lru_cache(maxsize=16)
-def _errors(
-    tolerances: Tolerances, n_cylinders: int, n_throws: int, n_banks: int
-) -> dict[str, FloatArray]:
+def _errors(tolerances: Tolerances, n_cylinders: int, n_banks: int) -> dict[str, FloatArray]:
     """Return errors of every sample, (samples, parts): degrees, or shares of the drawn value.
 
     A stream for each limit and a run of it for each part: a further limit, or a family with more
     cylinders, changes none of the others' errors.
     """
     parts = {
-        "throw_angle_deg": n_throws,
+        "throw_angle_deg": n_cylinders,
         "bank_angle_deg": n_banks,
         "reciprocating_mass_percent": n_cylinders,
         "rotating_mass_percent": n_cylinders,
-        "counterweight_percent": n_throws,
+        "counterweight_percent": n_cylinders,
         "shaft_phase_deg": len(SLOTS),
         "shaft_unbalance_percent": len(SLOTS),
     }

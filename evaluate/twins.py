@@ -58,6 +58,12 @@ def representatives(engine: Engine, batch: Batch, keeps: Set[str]) -> Batch:
     return _picked(batch, written, winner)
 
 
+def cylinders_by_place(engine: Engine, banks: IntArray) -> IntArray:
+    """Return the cylinders along the crank, those at one place by bank, (rows, cylinders)."""
+    places = np.broadcast_to(np.rint(engine.positions_m / _SAME_M), banks.shape)
+    return np.lexsort((banks, places), axis=1)
+
+
 class _Written:
     """All candidates as one symmetry writes them, arrays of shape (candidates, cylinders)."""
 
@@ -83,12 +89,21 @@ class _Written:
         self.banks = batch.bank_angles_deg.shape[1] - 1 - banks if is_mirrored else banks
         groups = np.broadcast_to(batch.collectors, shape)
         self.collectors = np.take_along_axis(groups, order, axis=1)
+        self._by_place = cylinders_by_place(engine, self.banks)
 
     def rows(self) -> IntArray:
-        """Return whole numbers that tell designs apart, shape (candidates, 3 cylinders)."""
-        fired = firing.ticks(self.fired_deg) % round(self.cycle_deg / firing.SNAP_DEG)
-        alike = self.collectors[:, :, np.newaxis] == self.collectors[:, np.newaxis, :]
-        return np.concatenate([fired, self.banks, alike.argmax(axis=2)], axis=1)
+        """Return whole numbers that tell designs apart, shape (candidates, 3 cylinders).
+
+        Cylinders as they stand along the crank, whatever their numbers.
+        """
+        fired_deg, banks, groups = (
+            np.take_along_axis(array, self._by_place, axis=1)
+            for array in (self.fired_deg, self.banks, self.collectors)
+        )
+        cycle = round(self.cycle_deg / firing.SNAP_DEG)
+        fired = firing.ticks(fired_deg - fired_deg[:, :1]) % cycle
+        alike = groups[:, :, np.newaxis] == groups[:, np.newaxis, :]
+        return np.concatenate([fired, banks, alike.argmax(axis=2)], axis=1)
 
 
 def _picked(batch: Batch, written: list[_Written], winner: IntArray) -> Batch:
@@ -136,7 +151,7 @@ def _ways(
     shape = batch.pin_angles_deg.shape
     banks = np.broadcast_to(batch.banks, shape)
     places_m = np.broadcast_to(engine.positions_m, shape)
-    here = np.lexsort((banks, np.rint(places_m / _SAME_M)), axis=1)
+    here = cylinders_by_place(engine, banks)
     axes_deg = batch.bank_angles_deg
     is_symmetric = (np.abs(axes_deg + axes_deg[:, ::-1]) < _SAME_DEG).all(axis=1)
     may_mirror = "mirror" in keeps and engine.pin_path_offset_m == 0
