@@ -41,6 +41,17 @@ def must_exist(folder: Path) -> None:
         raise RemovedError(folder)
 
 
+@contextlib.contextmanager
+def into(folder: Path) -> Iterator[None]:
+    """Let a run write into its directory; an error there is a RemovedError if that is gone."""
+    must_exist(folder)
+    try:
+        yield
+    except OSError:
+        must_exist(folder)
+        raise
+
+
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file through a temporary neighbour, so that a reader never meets half of it.
 

@@ -10,6 +10,7 @@ import hashlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -90,9 +91,13 @@ def hashes(study: Study) -> dict[str, str]:
 def write_copies(study: Study, folder: Path) -> None:
     """Copy what a study names into a run directory, where its own copy will look for it."""
     for text, file in named_files(study).items():
-        copy, content = copy_of(folder, text), file.read_bytes()
+        copy = copy_of(folder, text)
         copy.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(copy, lambda beside, content=content: beside.write_bytes(content))
+        write_whole(copy, partial(_write, file.read_bytes()))
+
+
+def _write(content: bytes, path: Path) -> None:
+    path.write_bytes(content)
 
 
 def has_copies(study: Study, folder: Path) -> bool:

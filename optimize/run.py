@@ -20,7 +20,7 @@ from optimize.checkpoint import IslandId, SearchState
 from optimize.exact import ledger
 from optimize.exact.driver import ExactFamily, ExactProgress, enumerate_families
 from optimize.families import Family
-from optimize.files import must_exist
+from optimize.files import into
 from optimize.fronts import FamilyFront, front_tables, write_front_so_far
 from optimize.genome import Designs
 from optimize.history import Bounds, Track, history_frame
@@ -321,13 +321,13 @@ class _Run:
         """
 
         def write() -> None:
-            must_exist(self.folder)
-            checkpoint.save(self.folder / "checkpoints", self.search, self.begun)
-            if not must:
-                write_front_so_far(self.folder, self.study, self._fronts())
+            with into(self.folder):
+                checkpoint.save(self.folder / "checkpoints", self.search, self.begun)
+                if not must:
+                    write_front_so_far(self.folder, self.study, self._fronts())
 
         if not self.saver.save(write) and must:
-            raise UnwrittenError("the last checkpoint")
+            raise UnwrittenError(f"the last checkpoint: {self.saver.problem}")
 
     def _fronts(self) -> list[FamilyFront]:
         return merged_fronts(self.study, self.plan, self.search.states, self.exact)

@@ -38,7 +38,7 @@ class Saver:
     after: Callable[[], None] = _nothing
     saved_at: float | None = None  # wall clock of the last one that worked, for people
     _tried: float = field(default_factory=time.monotonic)
-    _is_failing: bool = False
+    problem: str | None = None  # why the last save failed
 
     def is_due(self) -> bool:
         """Return whether the time has come."""
@@ -63,19 +63,19 @@ class Saver:
         except RemovedError:
             raise  # there is nothing left to go on for
         except OSError as error:
-            if not self._is_failing:
+            if self.problem is None:
                 self.tell(
                     f"Cannot save ({reason(error)}); the run goes on and tries again every "
                     f"{self.every_s:g} s. What was saved before is intact."
                 )
-            self._is_failing = True
+            self.problem = reason(error)
         else:
-            if self._is_failing:
+            if self.problem is not None:
                 self.tell("Saving works again.")
-            self._is_failing = False
+            self.problem = None
             self.saved_at = time.time()
         self._tried = time.monotonic()
-        return not self._is_failing
+        return self.problem is None
 
 
 def reason(error: OSError) -> str:

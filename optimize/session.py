@@ -17,6 +17,7 @@ from optimize.exact import ledger
 from optimize.exact.driver import ExactProgress, StoppedError
 from optimize.files import (
     RemovedError,
+    into,
     is_neighbour,
     only_writer,
     remove_neighbours,
@@ -101,6 +102,7 @@ def search_and_write(
         with (
             _first_interrupt_stops(stop, console),
             _ends_told(folder, file, status, all_exact=all_exact),
+            into(folder),
             shown_progress(console) as show,
         ):
             outcome = run_study(

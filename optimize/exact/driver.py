@@ -34,7 +34,7 @@ from optimize.exact.members import Member, members_of
 from optimize.exact.space import Space, n_classes_at_most, why_not_exact
 from optimize.exact.sweep import Sweep
 from optimize.families import Family
-from optimize.files import must_exist
+from optimize.files import into
 from optimize.fronts import FamilyFront, write_front_so_far
 from optimize.genome import Designs
 from optimize.problem import Island
@@ -325,14 +325,14 @@ class _Work:
             return
 
         def write() -> None:
-            must_exist(folder)
-            ledger.save(folder / "checkpoints", self.accounts, self.begun)
-            if not must:
-                vectors = {name: a.archive for name, a in self.accounts.items() if len(a.archive)}
-                write_front_so_far(folder, self.study, [], vectors)
+            with into(folder):
+                ledger.save(folder / "checkpoints", self.accounts, self.begun)
+                if not must:
+                    found = {name: a.archive for name, a in self.accounts.items() if len(a.archive)}
+                    write_front_so_far(folder, self.study, [], found)
 
         if not self.saver.save(write) and must:
-            raise UnwrittenError("the last checkpoint")
+            raise UnwrittenError(f"the last checkpoint: {self.saver.problem}")
 
     def _show(self) -> None:
         islands = tuple(self._status(family) for family in self.families)
