@@ -110,20 +110,34 @@ def goals(
     spent = sum(state.evaluations for state in states.values())
     left = (study.evaluations - spent) // population  # in generations
     weights = {i: weight(study, behind.get(i[0], 0)) for i in live}
-    total = sum(weights.values())
-    if not total or left < 1:
+    if not any(weights.values()) or left < 1:
         return {}
-    each = {i: int(left * weights[i] / (total * rounds_left)) for i in live}
-    if not any(each.values()):
-        # Less than a generation each: those with the fewest evaluations go on first.
-        willing = [i for i in live if weights[i]]
-        willing.sort(key=lambda i: (states[i].evaluations if i in states else 0, i))
-        each = dict.fromkeys(sorted(willing[: max(1, int(left // rounds_left))]), 1)
+    spent_by = {i: states[i].evaluations if i in states else 0 for i in live}
+    each = _dealt(max(1, left // rounds_left), weights, spent_by)
     return {
         i: (states[i].generation if i in states else 0) + generations
         for i, generations in each.items()
         if generations
     }
+
+
+def _dealt(
+    quota: int, weights: Mapping[IslandId, Fraction], spent: Mapping[IslandId, int]
+) -> dict[IslandId, int]:
+    """Deal out generations by weight, whole ones: what is left over by the largest remainders.
+
+    Of equal remainders those with the fewest designs so far go first: who gets less than a
+    generation a round has its turn in another round.
+    """
+    total = sum(weights.values(), Fraction(0))
+    exact = {i: quota * share / total for i, share in weights.items()}
+    each = {i: int(share) for i, share in exact.items()}
+    in_turn = sorted(
+        (i for i in exact if weights[i]), key=lambda i: (each[i] - exact[i], spent[i], i)
+    )
+    for island in in_turn[: quota - sum(each.values())]:
+        each[island] += 1
+    return each
 
 
 def weight(study: Study, barriers: int) -> Fraction:

@@ -13,6 +13,7 @@ from optimize.export import layout_of, layout_text
 from optimize.files import json_text, write_text
 from optimize.fronts import family_of_row, write_front
 from optimize.run import Outcome
+from optimize.seeds import seeds_frame
 from optimize.shortlist import Pick, shortlist
 from optimize.study import Study
 from optimize.summary import summary_text
@@ -42,7 +43,9 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
     write_front(folder / "family_fronts.parquet", outcome.family_rows, study, extra=extra)
     if outcome.exact:
         write_text(folder / "certificate.json", json_text(certificate(study, outcome)))
-    history = outcome.history
+    history, seeds = outcome.history, outcome.seed_spreads(study)
+    if seeds:
+        write_front(folder / "seeds.parquet", seeds_frame(seeds), study, extra={})
     write_front(folder / "history.parquet", history, study, extra={})
     write_layout_files(study, outcome, picks, folder / "shortlist")
     write_text(folder / "summary.md", summary_text(study, outcome, picks))
@@ -88,6 +91,7 @@ def draw_pictures(
     """Draw the front, its growth where something was searched, and a card of each pick."""
     from optimize.pictures import drawing, fronts
     from optimize.pictures.card import design_card
+    from optimize.pictures.seeds import seed_spread
 
     folder.mkdir(exist_ok=True)
     objectives = [objective.key for objective in study.objectives]
@@ -107,6 +111,10 @@ def draw_pictures(
         drawn["hypervolume"] = fronts.hypervolume_history(
             history, title=f"{study.name}: growth of the front over the search"
         )
+    if study.seeds > 1:
+        drawn["seeds"] = seed_spread(
+            outcome.seed_spreads(study), title=f"{study.name}: what the seeds agree on"
+        )
     for name, figure in drawn.items():
         if figure is not None:
             drawing.save(figure, folder / name)
@@ -119,6 +127,10 @@ def draw_pictures(
             subtitle="; ".join(pick.reasons),
         )
         drawing.save(card, folder / _file_name(pick))
+    cards = {_file_name(pick) for pick in picks}
+    for old in folder.glob("D[0-9]*-*"):  # of an earlier shortlist, of a run that went on
+        if old.suffix in (".png", ".svg") and old.stem not in cards:
+            old.unlink()
 
 
 def _row(outcome: Outcome, pick: Pick) -> pd.Series:

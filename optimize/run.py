@@ -11,10 +11,10 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from evaluate.batch import FloatArray
+from evaluate.batch import FloatArray, IntArray
 from evaluate.errors import InputError
 from optimize import checkpoint
-from optimize.archive import Archive, non_dominated
+from optimize.archive import Archive
 from optimize.budget import barriers_behind, goals, has_ended, is_settled, weight
 from optimize.checkpoint import IslandId, SearchState
 from optimize.exact import ledger
@@ -30,6 +30,7 @@ from optimize.processes import StopRequest, Workers
 from optimize.processes import pool as _pool
 from optimize.saving import Saver, UnwrittenError
 from optimize.search import IslandState, advance
+from optimize.seeds import Spread, front_of, spreads
 from optimize.status import IslandStatus
 from optimize.study import Study
 from optimize.work import Work
@@ -59,10 +60,15 @@ class Outcome:
     is_complete: bool
     bounds: Bounds | None = None
 
+    def seed_spreads(self, study: Study) -> list[Spread]:
+        """Return what the seeds agree on."""
+        known = [family.front.boxes for family in self.exact.values()]
+        return spreads(study, self.plan, self.states, self.bounds, known)
+
     @property
     def hypervolume(self) -> float | None:
         """Dominated share of the box of the history, of the common front; None if unmeasured."""
-        rows = self.history[self.history["family"] == "all"]
+        rows = self.history[(self.history["family"] == "all") & (self.history["seed"] == -1)]
         return None if rows.empty else float(rows["hypervolume"].iloc[-1])
 
 
@@ -276,13 +282,15 @@ class _Run:
         search.rounds_done += 1
         search.goals = {}
         search.behind = barriers_behind(search.behind, search.states, known)
-        front = self._front()
+        front = self._front([search.states[i].archive.boxes for i in sorted(search.states)])
         if search.bounds is None and len(front):
             search.bounds = Bounds.around(front, self._resolutions)
             for track in search.tracks.values():
                 track.add([], search.rounds_done, search.bounds)
         if search.bounds is not None:
             search.barriers.append(self._barrier_row(front, search.bounds))
+            if self.study.seeds > 1:
+                search.barriers += self._rows_by_seed(search.bounds)
         self._show()
 
     def _barrier_row(self, front: FloatArray, bounds: Bounds) -> dict[str, Any]:
@@ -298,17 +306,28 @@ class _Run:
             "seconds": sum(track.seconds for track in search.tracks.values()),
         }
 
+    def _rows_by_seed(self, bounds: Bounds) -> list[dict[str, Any]]:
+        """Return a row of the history for the common front of each repetition alone."""
+        search, rows = self.search, []
+        for seed in range(self.study.seeds):
+            own = [i for i in sorted(search.states) if i[1] == seed]
+            front = self._front([search.states[i].archive.boxes for i in own])
+            row = self._barrier_row(front, bounds)
+            row["seed"] = seed
+            row["evaluations"] = sum(search.states[i].evaluations for i in own)
+            row["seconds"] = sum(search.tracks[i].seconds for i in own)
+            rows.append(row)
+        return rows
+
     @property
     def _resolutions(self) -> FloatArray:
         return np.array([o.resolution for o in self.study.objectives])
 
-    def _front(self) -> FloatArray:
-        """Return the rounded objectives of the common front so far, to be lessened."""
-        states = self.search.states
-        boxes = [e.front.boxes for e in self.exact.values()]
-        boxes += [states[i].archive.boxes for i in sorted(states)]
-        merged = np.concatenate([*boxes, np.zeros((0, len(self.study.objectives)), np.int64)])
-        values: FloatArray = np.unique(merged[non_dominated(merged)], axis=0) * self._resolutions
+    def _front(self, boxes: list[IntArray]) -> FloatArray:
+        """Return the rounded objectives of the common front of some islands, to be lessened."""
+        known = [e.front.boxes for e in self.exact.values()]
+        none = np.zeros((0, len(self.study.objectives)), np.int64)
+        values: FloatArray = front_of([none, *known, *boxes]) * self._resolutions
         return values
 
     def _save(self, *, must: bool = False) -> None:
@@ -334,7 +353,9 @@ class _Run:
 
     def _show(self) -> None:
         search = self.search
-        last = search.barriers[-1] if search.barriers else {}
+        last: dict[str, Any] = next(
+            (row for row in reversed(search.barriers) if row["seed"] == -1), {}
+        )
         self.report(
             Progress(
                 evaluations=search.evaluations,

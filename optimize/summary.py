@@ -10,6 +10,7 @@ import pandas as pd
 
 from evaluate.layout import read_layout
 from evaluate.metrics import METRICS, score
+from optimize.budget import is_settled
 from optimize.robust import (
     interval_columns,
     interval_note,
@@ -18,6 +19,7 @@ from optimize.robust import (
 )
 from optimize.run import Outcome
 from optimize.search import FRUITLESS_ROUNDS, STRANGERS
+from optimize.seeds import seeds_lines
 from optimize.shortlist import Pick
 from optimize.study import Study
 from optimize.texts import CAUTION, families_text
@@ -83,7 +85,9 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
         lines += ["", note] if note else []
     else:
         lines += ["No feasible design was found.", "", *_infeasible(outcome)]
-    lines += ["", "## Families", "", *_families(outcome)]
+    if agreement := seeds_lines(outcome.seed_spreads(study), outcome.common, study.seeds):
+        lines += ["", "## Seeds", "", *agreement]
+    lines += ["", "## Families", "", *_families(study, outcome)]
     if study.baseline is not None:
         lines += ["", "## Baseline", "", *_baseline(study)]
     lines += ["", "## Caution", "", CAUTION, ""]
@@ -114,7 +118,7 @@ def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
     return ["\n\n".join([*lines, f"{len(outcome.common)} designs on the front."])]
 
 
-def _families(outcome: Outcome) -> list[str]:
+def _families(study: Study, outcome: Outcome) -> list[str]:
     rows = []
     for index, family in enumerate(outcome.plan.families):
         states = [s for (k, _), s in sorted(outcome.states.items()) if k == index]
@@ -128,6 +132,9 @@ def _families(outcome: Outcome) -> list[str]:
             spent, done = f"all {exact.coverage.raw:,}", "exact"
         if states and all(s.is_exhausted for s in states):
             done = f"no new design in {FRUITLESS_ROUNDS * STRANGERS:,} further draws"
+        elif states and any(is_settled(study, s) for s in states):
+            share = f"{100 * study.settled_after:.3g} %"
+            done = f"settled: its front had not changed over the last {share} of its designs"
         note = done
         if exact is not None and not len(exact.front):
             note = "no feasible design among all candidates"

@@ -362,7 +362,13 @@ def hypervolume_history(history: pd.DataFrame, *, title: str) -> Figure:
     names_in = 0.5 + CHARACTER_IN * max((len(name) for name in names), default=0)
     bottom_in = BOTTOM_IN + 0.5
     columns = [
-        (merged, left_in, merged_in, "All families together", "evaluations, all families"),
+        (
+            merged,
+            left_in,
+            merged_in,
+            "All families together" + ("; thin: single seeds" if len(merged) > 1 else ""),
+            "evaluations, all families",
+        ),
         (
             families,
             left_in + (merged_in + 0.85 if merged else 0.0),
@@ -1016,7 +1022,7 @@ def _draw_tracks(
             where="post",
             color=track.style.color,
             ls=track.style.line,
-            lw=2.4 if track.is_merged else 1.4 if track.name else 0.7,
+            lw=(2.4 if track.is_merged else 1.4) if track.name else 0.7,
         )
         if track.name:
             end = (track.evaluations[-1:], value[-1:])
