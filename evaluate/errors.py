@@ -5,11 +5,15 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+#: Characters of each part of a message: what is longer stands in a spoilt file.
+MOST_WHERE, MOST_GOT, MOST_ALLOWED = 300, 5000, 2500
+
 
 class InputError(ValueError):
     """Something in a file or on the command line that cannot be used.
 
-    The message reads ``where: got what; allowed: what. Did you mean what?``.
+    The message reads ``where: got what; allowed: what. Did you mean what?``; it is one line, and no
+    longer than a person may want to read.
 
     Parameters
     ----------
@@ -28,7 +32,8 @@ class InputError(ValueError):
         self.where, self.got, self.allowed, self.suggestion = where, got, allowed, suggestion
 
     def __str__(self) -> str:
-        text = f"{self.where}: got {self.got}; allowed: {self.allowed}"
+        where, got = _one_line(self.where, MOST_WHERE), _one_line(self.got, MOST_GOT)
+        text = f"{where}: got {got}; allowed: {_one_line(self.allowed, MOST_ALLOWED)}"
         return text if self.suggestion is None else f"{text}. Did you mean {self.suggestion!r}?"
 
     def inside(self, parent: str) -> InputError:
@@ -37,6 +42,14 @@ class InputError(ValueError):
         return InputError(
             f"{parent}{separator}{self.where}", self.got, self.allowed, self.suggestion
         )
+
+
+def _one_line(text: str, most: int) -> str:
+    """Return a text cut to `most` characters, escapes for those that do not print."""
+    shown = text if len(text) <= most else f"{text[: most - 3]}..."
+    if shown.isprintable():
+        return shown
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in shown)
 
 
 def nearest(word: str, allowed: Iterable[str]) -> str | None:

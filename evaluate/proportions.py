@@ -11,10 +11,15 @@ from dataclasses import dataclass, fields
 
 from evaluate.errors import InputError
 
-#: Far beyond any engine: keeps slips of the pen from becoming infinities.
-MOST = 1e6
-#: Coefficients by which something is divided.
+#: Far beyond any engine: they keep slips of the pen from becoming infinities.
+MOST, LEAST = 1e6, 1e-6
+#: Coefficients by which something is divided, and distances of throws.
 DIVISORS = (
+    "pitch_in_line_to_bore",
+    "pitch_shared_to_bore",
+    "pitch_split_to_bore",
+    "pitch_own_web_to_bore",
+    "pitch_own_main_to_bore",
     "pin_diameter_to_bore",
     "counterweight_radius_to_crank_radius",
     "shaft_weight_radius_to_bore",
@@ -106,7 +111,7 @@ class Proportions:
             if item.name == "pin_path_offset_to_crank_radius":
                 is_right, allowed = abs(value) <= MOST, f"-{MOST:g} to {MOST:g}"
             elif item.name in DIVISORS:
-                is_right, allowed = 0 < value <= MOST, f"above 0, at most {MOST:g}"
+                is_right, allowed = LEAST <= value <= MOST, f"{LEAST:g} to {MOST:g}"
             else:
                 is_right, allowed = 0 <= value <= MOST, f"0 or above, at most {MOST:g}"
             if not is_right:  # NaN fails every comparison

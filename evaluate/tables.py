@@ -15,6 +15,7 @@ from evaluate.errors import InputError, nearest
 
 T = TypeVar("T")
 LARGEST_FILE_BYTES = 2_000_000
+MOST_PROBLEMS = 12  # named in one message
 
 
 class Table(msgspec.Struct, forbid_unknown_fields=True):
@@ -84,8 +85,10 @@ def lengths_agree(where: str, values: list[Any] | None, n: int) -> list[Any] | N
 
 
 def _gathered(problems: list[InputError]) -> InputError:
-    first, rest = problems[0], problems[1:]
+    first, rest = problems[0], problems[1:MOST_PROBLEMS]
     more = "; ".join(f"{problem.where}: got {problem.got}" for problem in rest)
+    if len(problems) > MOST_PROBLEMS:
+        more += f"; and {len(problems) - MOST_PROBLEMS} more"
     suggestion = first.suggestion
     return InputError(first.where, f"{first.got} (and {more})", first.allowed, suggestion)
 

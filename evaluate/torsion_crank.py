@@ -22,6 +22,8 @@ FORMULAS = {
 MAGNIFIER = 30.0
 #: Throws that a layout puts in one place stand this far apart, over bore.
 _LEAST_DISTANCE_TO_BORE = 1e-3
+#: Of coefficients of the shaft, far beyond any engine: slips of the pen become no infinities.
+LEAST, MOST = 1e-3, 1e6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,8 +70,11 @@ class ShaftProportions:
             raise unknown_word("formula", self.formula, FORMULAS)
         for item in fields(self):
             value = getattr(self, item.name)
-            if not isinstance(value, str) and not 0 < value < math.inf:
-                raise InputError(item.name, f"{value:g}", "a finite number above 0")
+            if isinstance(value, str):
+                continue
+            least, most = (1.0, 1e15) if item.name.endswith("_Pa") else (LEAST, MOST)
+            if not least <= value <= most:  # NaN fails every comparison
+                raise InputError(item.name, f"{value:g}", f"{least:g} to {most:g}")
         if not self.main_share_of_journals < 1:
             raise InputError(
                 "main_share_of_journals", f"{self.main_share_of_journals:g}", "above 0, below 1"

@@ -260,6 +260,47 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
         read_layout(file)
 
 
+FOUND = [  # by fuzzing
+    pytest.param(
+        GOOD + "[torsion.shaft]\nmain_diameter_to_bore = 6e-321\n",
+        ["torsion.main_diameter_to_bore", "0.001 to 1e+06"],
+        id="a shaft thinner than floating point",
+    ),
+    pytest.param(
+        GOOD + "[proportions]\nshaft_core_diameter_to_bore = 5e-324\n",
+        ["proportions.shaft_core_diameter_to_bore", "1e-06 to 1e+06"],
+        id="a divisor of nearly nothing",
+    ),
+    pytest.param(
+        "".join(f"k{i} = 1\n" for i in range(3000)) + GOOD,
+        ["bad.toml: k0: got an unknown key (and k1: ", "k11: got an unknown key; and 2988 more"],
+        id="thousands of unknown keys",
+    ),
+    pytest.param(
+        GOOD.replace('[["1", "2", "3"]]', f'"{"x" * 9000}"'),
+        ["exhaust.collectors: got 'xxx", "...; allowed: one, per bank"],
+        id="a word of thousands of letters",
+    ),
+    pytest.param(
+        GOOD.replace('order = ["1", "3", "2"]', 'order = ["1", "a", "b\\n"]')
+        .replace('labels = ["1", "2", "3"]', 'labels = ["1", "b\\n", "a"]')
+        .replace('[["1", "2", "3"]]', '"one"')
+        .replace("cycle_strokes = 4", "cycle_strokes = 2"),
+        ["firing.order: got 1-a-b\\n, which this crank forbids"],
+        id="a line break in a label",
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "pieces"), FOUND)
+def test_what_fuzzing_found_is_one_short_line(text: str, pieces: list[str], tmp_path: Path) -> None:
+    message = one_error(text, tmp_path)
+    assert message.isprintable()
+    assert len(message) < 8000
+    for piece in pieces:
+        assert piece in message
+
+
 def test_missing_file_and_directory(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"nowhere\.toml: got no such file"):
         read_layout(tmp_path / "nowhere.toml")

@@ -290,6 +290,8 @@ def test_corners_are_one_message(changed: dict[str, Any], piece: str) -> None:
         {"counterweight_radius_to_crank_radius": 0.0},
         {"pin_diameter_to_bore": 0.0},
         {"shaft_weight_radius_to_bore": 0.0},
+        {"pitch_in_line_to_bore": 0.0},  # main bearings in one place
+        {"shaft_core_diameter_to_bore": 5e-324},
     ],
 )
 def test_proportions_that_make_no_engine_are_refused(proportions: dict[str, float]) -> None:
