@@ -184,8 +184,9 @@ def _heights(square: NDArray[np.float32], top: IntArray) -> NDArray[np.float32]:
     flat = square.reshape(-1)
     before, here, after = (flat[begin + (top + step) % n_coarse] for step in (-1, 0, 1))
     bend = 2 * here - before - after
-    rise = np.divide((after - before) ** 2, 8 * bend, out=np.zeros_like(here), where=bend > 0)
-    heights: NDArray[np.float32] = here + rise
+    # At a top the bend is the larger: no square of a square, which single precision could not hold.
+    tilt = np.divide(after - before, 8 * bend, out=np.zeros_like(here), where=bend > 0)
+    heights: NDArray[np.float32] = here + tilt * (after - before)
     return heights
 
 

@@ -634,6 +634,21 @@ def test_batch_peak_is_the_same_alone() -> None:
         assert alone[0] == together[row]
 
 
+def test_batch_peak_of_a_giant_is_as_much_larger() -> None:
+    # Loads are linear in masses and pressure; a power of two changes no digit.
+    engine, batch = random_batch(8, 2, 50, 0.0, 720.0, seed=5)
+    times = 2.0**40
+    giant = replace(
+        engine,
+        reciprocating_mass_kg=engine.reciprocating_mass_kg * times,
+        rotating_mass_kg=engine.rotating_mass_kg * times,
+    )
+    pin_force = bearings.pin_force_N(engine, rough_trace(720.0))
+    peaks = bearings.main_load_peak_N(engine, batch, bearings.load_table(engine, pin_force))
+    table = bearings.load_table(giant, pin_force * times)
+    np.testing.assert_array_equal(bearings.main_load_peak_N(giant, batch, table), peaks * times)
+
+
 def test_batch_peak_seen_from_the_other_end() -> None:
     # The same loads; but samples count from the first cylinder's firing, which is another one now.
     engine, batch = random_batch(6, 2, 60, 0.0, 720.0, seed=5)
