@@ -13,6 +13,7 @@ from scipy.interpolate import PchipInterpolator  # type: ignore[import-untyped]
 from evaluate.batch import FloatArray
 from evaluate.errors import InputError, nearest
 
+LARGEST_FILE_BYTES = 20_000_000
 #: Columns of a measured trace, and what turns each pressure into Pa.
 ANGLE_COLUMN = "crank_angle_deg"
 PRESSURE_COLUMNS = {"pressure_bar": 1e5, "pressure_Pa": 1.0, "pressure_MPa": 1e6}
@@ -86,13 +87,15 @@ def read_trace(path: Path | str, *, cycle_deg: float, n_samples: int = 720) -> P
 def _columns(file: Path) -> tuple[list[int], FloatArray, FloatArray, str]:
     """Return line numbers, angles [deg], pressures [Pa] and the name of the pressure column."""
     try:
+        if file.stat().st_size > LARGEST_FILE_BYTES:
+            raise InputError("file", "more than 20 MB", "one cycle as comma-separated text")
         text = file.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise InputError("line 1", "bytes that are not UTF-8", "comma-separated text") from None
     except OSError as error:
         raise InputError("file", error.strerror or "no file", "a file to read") from None
     lines = [
-        (number, [cell.strip() for cell in next(csv.reader([line]))])
+        (number, _cells(number, line))
         for number, line in enumerate(text.splitlines(), start=1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
@@ -106,6 +109,14 @@ def _columns(file: Path) -> tuple[list[int], FloatArray, FloatArray, str]:
     table = np.array(rows, float).reshape(-1, 2)
     numbers = [number for number, _ in lines[1:]]
     return numbers, table[:, 0], table[:, 1] * PRESSURE_COLUMNS[name], name
+
+
+def _cells(number: int, line: str) -> list[str]:
+    """Return the cells of a line."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line]))]
+    except csv.Error as error:  # a cell of more than 128 kB
+        raise InputError(f"line {number}", str(error), "comma-separated cells") from None
 
 
 def _header(number: int, cells: list[str]) -> tuple[int, int, str]:

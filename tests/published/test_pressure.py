@@ -529,6 +529,8 @@ GOOD = csv_of(ANGLES_DEG, BAR).splitlines()
         (csv_of(ANGLES_DEG, BAR / 10), r"pressure_bar: .* lowest .* 0.15 to 15"),
         (csv_of(ANGLES_DEG, BAR, "pressure_Pa"), r"pressure_Pa: .* lowest"),
         (csv_of(ANGLES_DEG, BAR - 1.01), r"pressure_bar: .* lowest .* absolute"),
+        ("\n".join([*GOOD[:5], "9" * 200_000, *GOOD[6:]]), r"line 6: got field larger"),
+        ("# " + 21_000_000 * "x", r"file: got more than 20 MB"),
         (csv_of(ANGLES_DEG + 360, BAR), r"crank_angle_deg: got 374 .* firing top dead centre"),
     ],
 )
