@@ -360,13 +360,15 @@ def read_front(path: Path | str) -> pd.DataFrame:
     """
     try:
         arrow = pq.read_table(path)
-    except (OSError, pa.ArrowInvalid) as error:
-        reason = str(error).splitlines()[0].rstrip(".")
+        arrow.validate(full=True)  # texts that are none would show only when somebody looks at them
+        stored = (arrow.schema.metadata or {}).get(METADATA_KEY)
+        metadata = json.loads(stored) if stored else {}
+    except (OSError, pa.ArrowException, ValueError) as error:
+        reason = (str(error).splitlines() or ["no Parquet"])[0].rstrip(".")
         raise InputError(str(path), reason, "a front.parquet of a run") from None
-    stored = (arrow.schema.metadata or {}).get(METADATA_KEY)
-    metadata = json.loads(stored) if stored else {}
-    if metadata.get("schema") != SCHEMA:
-        got = metadata.get("schema", "no crankfront metadata")
+    if not isinstance(metadata, dict) or metadata.get("schema") != SCHEMA:
+        known = metadata if isinstance(metadata, dict) else {}
+        got = known.get("schema", "no crankfront metadata")
         raise InputError(str(path), str(got), f"a file of the schema {SCHEMA}")
     frame = arrow.to_pandas()
     frame.attrs = metadata

@@ -10,6 +10,8 @@ import pandas as pd
 
 from evaluate.batch import Batch
 from evaluate.errors import InputError
+from optimize.exact.membership import shape_problem
+from optimize.exact.run_files import check_columns
 from optimize.families import Family
 from optimize.files import write_whole
 from optimize.fronts import one_row_batch, read_front
@@ -39,9 +41,16 @@ def family_front_rows(folder: Path, where: str) -> pd.DataFrame:
         raise InputError(where, f"{folder}, no directory", allowed)
     if not (folder / FILE).is_file():
         raise InputError(where, f"{folder} without {FILE}", allowed)
-    rows = read_front(folder / FILE)
+    rows = _rows(folder / FILE)
     if rows.empty:
         raise InputError(where, f"{folder} without any design", "a run with a design on its front")
+    return rows
+
+
+def _rows(path: Path) -> pd.DataFrame:
+    rows = read_front(path)
+    if not rows.empty:
+        check_columns(rows, path)
     return rows
 
 
@@ -73,7 +82,7 @@ def starts_by_family(folder: Path, families: Sequence[Family], where: str) -> Ma
         If it holds no finished run, or none of these families.
     """
     rows = family_front_rows(folder, where)
-    found = _by_family(rows, families)
+    found = _by_family(rows, families, where)
     if not found:
         theirs = ", ".join(dict.fromkeys(rows["family"]))
         ours = ", ".join(family.name for family in families)
@@ -91,10 +100,15 @@ def kept_starts(run: Path, families: Sequence[Family]) -> Mapping[str, Designs] 
     """Return the designs that a run started from, None where it started from none."""
     if not (run / KEPT).is_file():
         return None
-    return _by_family(read_front(run / KEPT), families)
+    return _by_family(_rows(run / KEPT), families, str(run / KEPT))
 
 
-def _by_family(rows: pd.DataFrame, families: Sequence[Family]) -> dict[str, Designs]:
+def _by_family(rows: pd.DataFrame, families: Sequence[Family], where: str) -> dict[str, Designs]:
+    by_name = {family.name: family for family in families}
+    for _, row in rows.iterrows():
+        problem = shape_problem(row, by_name[row["family"]]) if row["family"] in by_name else None
+        if problem:
+            raise InputError(where, f"{row['design']}: {problem}", "a front as it was written")
     return {
         family.name: designs_of(rows[rows["family"] == family.name])
         for family in families

@@ -58,7 +58,7 @@ def equals_of_design(folder: Path, design: str, *, most: int) -> pd.DataFrame:
     reason = why_not_exact(run.study, family)
     if reason:
         raise InputError("DESIGN", f"{design} of {family.name}: {reason}", "a lattice space")
-    box = boxes_of_rows(rows[rows["design"] == design], run.study)
+    box = boxes_of_rows(rows[rows["design"] == design].iloc[:1], run.study)
     designs, is_whole = equal_designs(run.study, family, box, most=most)
     n = len(designs.batch)
     front = FamilyFront(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,15 @@ from optimize.fronts import one_row_batch, read_front
 from optimize.genome import Designs
 from optimize.study import Study, read_study
 
+#: Columns of texts and of lists of numbers; all others hold numbers.
+_TEXTS = ("family", "design", "arrangement", "pins", "shafts", "firing_order")
+_LISTS = (
+    "throw_angles_deg",
+    "cylinder_banks",
+    "firing_angles_deg",
+    "firing_intervals_deg",
+    "collectors",
+)
 CERTIFICATE_SCHEMA = "crankfront.certificate/1"
 TABLES = ("front", "family_fronts")
 _COLUMNS = (
@@ -149,17 +159,52 @@ def _table(path: Path, study: Study) -> pd.DataFrame:
     if table.empty:
         return table
     rounded = [f"{objective.key}_rounded" for objective in study.objectives]
+    check_columns(table, path, rounded)
+    steps = table[rounded].to_numpy(float) / [o.resolution for o in study.objectives]
+    if not (np.abs(steps) < 2**53).all():  # NaN fails too
+        raise InputError(str(path), "a rounded objective that is no number", "a front as written")
+    return table
+
+
+def check_columns(table: pd.DataFrame, path: Path, further: Sequence[str] = ()) -> None:
+    """Check that a front has its columns, and in them what their names say.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As read, with its metadata.
+    path : Path
+        Of the file, for messages.
+    further : sequence of str
+        Columns of numbers that it must have too.
+
+    Raises
+    ------
+    InputError
+        If a column is missing or holds something else.
+    """
     # The metadata name the metrics that there were when the file was written.
     later = set(METRICS) - set(table.attrs.get("units", METRICS))
-    wanted = [column for column in (*_COLUMNS, *rounded) if column not in later]
+    wanted = [column for column in (*_COLUMNS, *further) if column not in later]
     missing = [column for column in wanted if column not in table.columns]
     if missing:
         raise InputError(
             str(path), f"no column {', '.join(missing)}", "a front of the study.toml beside it"
         )
-    if not np.isfinite(table[rounded].to_numpy(float)).all():
-        raise InputError(str(path), "a rounded objective that is no number", "a front as written")
-    return table
+    for column in table.columns.intersection(wanted):
+        if not _is_as_written(table[column]):
+            allowed = "texts" if column in _TEXTS else "numbers"
+            allowed = "lists of numbers" if column in _LISTS else allowed
+            raise InputError(f"{path}: {column}", "something else", f"{allowed}, as written")
+
+
+def _is_as_written(column: pd.Series) -> bool:
+    """Return whether a column of a front holds what its name says."""
+    if column.name in _TEXTS:
+        return all(isinstance(item, str) for item in column)
+    if column.name in _LISTS:
+        return all(isinstance(row, np.ndarray) and row.dtype.kind in "iuf" for row in column)
+    return bool(pd.api.types.is_numeric_dtype(column))
 
 
 def _certificate(path: Path) -> Certificate | None:

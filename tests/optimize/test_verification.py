@@ -16,6 +16,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner, Result
 
@@ -673,9 +675,33 @@ def _other_objective(folder: Path) -> None:
     (folder / "study.toml").write_text(text, "utf-8")
 
 
+def _texts_for_lists(folder: Path) -> None:
+    rewrite(folder, lambda table: table.assign(throw_angles_deg=table["throw_angles_deg"].map(str)))
+
+
+def _numbers_for_texts(folder: Path) -> None:
+    rewrite(folder, lambda table: table.assign(shafts=1.5))
+
+
+def _beyond_whole_numbers(folder: Path) -> None:
+    rewrite(folder, _put("D1", couple_rms_Nm_rounded=1e300))
+
+
+def _no_utf8(folder: Path) -> None:
+    path = folder / "front.parquet"
+    arrow = pq.read_table(path)
+    names = pa.array([b"\xff"] * len(arrow)).view(pa.string())
+    place = arrow.schema.get_field_index("family")
+    pq.write_table(arrow.set_column(place, "family", names), path)
+
+
 @pytest.mark.parametrize(
     ("spoil", "word"),
     [
+        (_texts_for_lists, "throw_angles_deg: got something else; allowed: lists of numbers"),
+        (_numbers_for_texts, "shafts: got something else; allowed: texts"),
+        (_beyond_whole_numbers, "no number"),
+        (_no_utf8, "UTF8"),
         (_break_json, "certificate.json"),
         (_newer_schema, "crankfront.certificate/1"),
         (_missing_key, "families"),
