@@ -5,7 +5,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check bench closeness torture clean help
+.PHONY: demo test check bench closeness torture fuzz clean help
 
 help:
 	@echo "make demo   search a small study (under two minutes) and draw its front"
@@ -13,6 +13,7 @@ help:
 	@echo "make bench  time the scoring and the search, as ratios in one run"
 	@echo "make closeness  compare the search with exact fronts, ten seeds a family (minutes)"
 	@echo "make torture  kill runs at random moments, resume them, compare (a quarter of an hour)"
+	@echo "make fuzz   read ten thousand spoilt study and layout files within limits (ten minutes)"
 	@echo "make clean  remove the virtual environment and caches; results stay"
 
 $(VENV)/.run: requirements/run.txt pyproject.toml
@@ -53,6 +54,9 @@ closeness: $(VENV)/.run
 
 torture: $(VENV)/.run
 	$(BIN)/python -m tests.torture
+
+fuzz: $(VENV)/.tests
+	$(BIN)/python -m tests.fuzz
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info
