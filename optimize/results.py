@@ -44,7 +44,7 @@ def write_results(study: Study, outcome: Outcome, folder: Path, *, pictures: boo
     if outcome.exact:
         write_text(folder / "certificate.json", json_text(certificate(study, outcome)))
     history, seeds = outcome.history, outcome.seed_spreads(study)
-    if seeds:
+    if seeds and study.seeds > 1:
         write_front(folder / "seeds.parquet", seeds_frame(seeds), study, extra={})
     write_front(folder / "history.parquet", history, study, extra={})
     write_layout_files(study, outcome, picks, folder / "shortlist")

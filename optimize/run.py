@@ -33,7 +33,7 @@ from optimize.search import IslandState, advance
 from optimize.seeds import Spread, front_of, spreads
 from optimize.status import IslandStatus
 from optimize.study import Study
-from optimize.work import Work
+from optimize.work import Work, WorkersLostError
 
 LEG_S = 5.0  # how long an island advances before its state comes back
 
@@ -158,7 +158,7 @@ def run_study(
         study,
         [plan.families[k] for k in plan.exact],
         folder,
-        hands=lambda: _pool(workers, cluster),
+        hands=None if workers == 1 and cluster is None else lambda: _pool(workers, cluster),
         resume=resume,
         report=report,
         stop=stop,
@@ -211,7 +211,12 @@ class _Run:
             if not search.goals:
                 search.rounds_done = self.plan.rounds
                 break
-            if self._round(hands):
+            try:
+                is_whole = self._round(hands)
+            except WorkersLostError:
+                self._save()
+                raise
+            if is_whole:
                 self._barrier()
         self._show()
         if self.is_over():

@@ -38,6 +38,7 @@ from optimize.starts import KEPT, keep_starts, kept_starts, starts_by_family
 from optimize.status import IslandStatus, RunStatus, StatusFile, now_text
 from optimize.study import Study, read_study
 from optimize.texts import families_text
+from optimize.work import WorkersLostError
 
 _SUBFOLDERS = ("checkpoints", "shortlist", "pictures")  # of a run directory
 
@@ -84,6 +85,10 @@ def search_and_write(
     starts = None
     if start is not None:
         starts = starts_by_family(start, plan.families, "--start")
+    if cluster is not None:
+        from optimize.cluster import check_cluster
+
+        check_cluster(cluster)
     folder = _run_directory(study, out, resume=resume)
     console = Console(stderr=True)
     count = workers or os.cpu_count() or 1
@@ -218,11 +223,7 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
             raise InputError(
                 "--resume", "no --out", "the run directory to go on with, as --out DIR"
             )
-        if (
-            not _has_checkpoint(out)
-            and not (out / "study.toml").exists()
-            and not _died_at_once(out)
-        ):
+        if out.exists() and not _may_go_on(out):
             raise InputError(
                 "--resume", f"no checkpoint in {out}", "a run directory that holds one"
             )
@@ -247,8 +248,14 @@ def _run_directory(study: Study, out: Path | None, *, resume: bool) -> Path:
     return writable_directory(out, "--out")
 
 
-def _died_at_once(folder: Path) -> bool:
-    """Return whether a run may have died here before it wrote its study: nothing else is there."""
+def _may_go_on(folder: Path) -> bool:
+    """Return whether a run may have been here, or have died before it wrote anything.
+
+    Where nothing is at all, --resume begins: a command that is run at each start of a machine
+    need not know whether it is the first time.
+    """
+    if _has_checkpoint(folder) or (folder / "study.toml").exists():
+        return True
     return folder.is_dir() and all(is_neighbour(p) or p.name == KEPT for p in folder.iterdir())
 
 
@@ -282,6 +289,9 @@ def _ends_told(folder: Path, file: Path, status: StatusFile, *, all_exact: bool)
         raise  # refused: what an earlier run has left there stays as it is
     except RemovedError:
         raise
+    except WorkersLostError as error:
+        status.status.state, status.status.message = "failed", str(error)
+        raise WorkersLostError(f"{error}. What is done is saved; go on with: {advice}") from None
     except (OSError, UnwrittenError) as error:
         what = reason(error) if isinstance(error, OSError) else str(error)
         status.status.state, status.status.message = "failed", what
