@@ -3,38 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import os
-import pickle
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
-from tests.fuzz.campaign import Tally, kept_faults, try_mutants
-from tests.fuzz.commands import try_commands
-from tests.fuzz.run_directories import try_run_directories
+from tests.fuzz.campaign import Tally, kept_faults
+from tests.fuzz.chunks import CHUNK, Chunk, in_process
 
-CHUNK = 400  # examples of one process, so that none grows old
-HARD_LIMIT_S = 900.0  # of a chunk; a hang that no alarm ends
 SHARES = {"layout": 0.6, "study": 0.4}
-ROWS: dict[str, Callable[[int, int], Tally]] = {
-    "layout": lambda n, seed: try_mutants("layout", n, first=seed),
-    "study": lambda n, seed: try_mutants("study", n, first=seed),
-    "trace": lambda n, seed: try_mutants("trace", n, first=seed),
-    "command line": lambda n, seed: try_commands(n, first=seed),
-    "run directory": lambda n, seed: try_run_directories(n, first=seed),
-}
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Chunk:
-    row: str
-    n: int
-    seed: int
 
 
 def main() -> int:
@@ -44,7 +23,7 @@ def main() -> int:
     counts |= {"trace": given.traces, "command line": given.commands}
     counts["run directory"] = given.runs
     chunks = [
-        _Chunk(row=row, n=min(CHUNK, n - start), seed=given.seed * 10_000_019 + 7919 * number)
+        Chunk(row=row, n=min(CHUNK, n - start), seed=given.seed * 10_000_019 + 7919 * number)
         for row, n in counts.items()
         for number, start in enumerate(range(0, n, CHUNK))
     ]
@@ -56,7 +35,7 @@ def main() -> int:
         ThreadPoolExecutor(os.cpu_count()) as threads,
     ):
         for chunk, found in zip(
-            chunks, threads.map(lambda c: _in_process(c, Path(name)), chunks), strict=True
+            chunks, threads.map(lambda c: in_process(c, Path(name)), chunks), strict=True
         ):
             if isinstance(found, str):
                 dead.append(f"{chunk.row}, seed {chunk.seed}: {found}")
@@ -85,26 +64,6 @@ def table_of(tallies: dict[str, Tally]) -> str:
         counts = f"{t.mutants:,} | {t.valid:,} | {t.refused:,} | {t.n_faults}"
         lines.append(f"| {row} | {counts} | {t.slowest_s:.1f} | {t.largest_MB:.0f} |")
     return "\n".join(lines)
-
-
-def _in_process(chunk: _Chunk, folder: Path) -> Tally | str:
-    """Return the tally of a chunk from a process of its own, or how that died."""
-    file = folder / f"{chunk.row}-{chunk.seed}"
-    process = multiprocessing.get_context("spawn").Process(target=_work, args=(chunk, file))
-    process.start()
-    process.join(HARD_LIMIT_S)
-    if process.is_alive():
-        process.kill()
-        process.join()
-        return f"no end in {HARD_LIMIT_S:g} s"
-    if process.exitcode or not file.exists():
-        return f"process died, exit code {process.exitcode}"
-    tally: Tally = pickle.loads(file.read_bytes())
-    return tally
-
-
-def _work(chunk: _Chunk, file: Path) -> None:
-    file.write_bytes(pickle.dumps(ROWS[chunk.row](chunk.n, chunk.seed)))
 
 
 def _arguments() -> argparse.Namespace:
