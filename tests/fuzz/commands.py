@@ -11,7 +11,7 @@ from evaluate import InputError
 from evaluate.bench import read_bench
 from optimize.cli import main
 from optimize.exact.driver import steps_of
-from optimize.run import plan_of
+from optimize.plan import plan_of
 from optimize.study import read_study
 from tests.fuzz.campaign import Tally, try_mutants
 from tests.fuzz.mutants import Mutant

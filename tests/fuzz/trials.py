@@ -23,8 +23,8 @@ from optimize.bench_session import list_orders
 from optimize.exact.driver import enumerate_families, refuse_what_cannot_be_enumerated, steps_of
 from optimize.exact.space import why_not_exact
 from optimize.fronts import FamilyFront, front_tables
+from optimize.plan import plan_of
 from optimize.problem import Island
-from optimize.run import plan_of
 from optimize.search import advance
 from optimize.study import Study, read_study
 from tests.fuzz.mutants import Mutant
