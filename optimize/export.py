@@ -103,9 +103,19 @@ def layout_of(row: pd.Series, family: Family, study: Study, *, name: str) -> Lay
 
 
 def layout_text(row: pd.Series, family: Family, study: Study, *, name: str) -> str:
-    """Return one design as the text of a layout file."""
+    """Return one design as the text of a layout file, headed by where it comes from."""
     heading = (
-        f"# {name}: {row['family']}, design {row['design']} of the study {study.name!r}.\n"
+        f"# {name}: design {row['design']} of the study {study.name!r} (seed {study.seed}), "
+        f"family {row['family']}{_found_text(row)}.\n"
         "# Concept-stage estimate; see the caution in the README before anything is built.\n\n"
     )
     return heading + toml_text(layout_tables(row, family, study, name=name))
+
+
+def _found_text(row: pd.Series) -> str:
+    """Return which repetition of a search found a design, and when; nothing of an enumeration."""
+    seed, generation = (row.get(key) for key in ("seed", "generation"))
+    if pd.isna(generation) or generation < 1:
+        return ""
+    by = "" if pd.isna(seed) or seed < 0 else f" by repetition {int(seed)}"
+    return f", found{by} in generation {int(generation)}"
