@@ -17,7 +17,8 @@ from optimize.checkpoint import IslandId
 from optimize.search import IslandState
 from optimize.study import Study
 
-LEAST_GENERATIONS_TO_SETTLE = 20
+#: In-line sixes with a front of six stood still for 20 generations and found the last member later.
+LEAST_GENERATIONS_TO_SETTLE = 100
 BARRIERS_BEHIND = 2  # in a row without a place on the common front: then a family is behind
 
 

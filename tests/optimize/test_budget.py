@@ -63,12 +63,12 @@ def _with(state: IslandState, **changed: Any) -> IslandState:
 @pytest.mark.parametrize(
     ("share", "scored", "changed_at", "generation", "is_one"),
     [
-        (0.5, 1000, 500, 50, True),  # half of 1000 without a change
-        (0.5, 1000, 501, 50, False),
-        (0.25, 1000, 750, 50, True),
-        (1.0, 1000, 0, 50, False),  # never
-        (0.5, 1000, 0, 19, False),  # too young
-        (0.5, 1000, 0, 20, True),
+        (0.5, 1000, 500, 150, True),  # half of 1000 without a change
+        (0.5, 1000, 501, 150, False),
+        (0.25, 1000, 750, 150, True),
+        (1.0, 1000, 0, 150, False),  # never
+        (0.5, 1000, 0, 99, False),  # too young
+        (0.5, 1000, 0, 100, True),
     ],
 )
 def test_an_island_settles_after_the_stated_share_without_a_change(
