@@ -105,13 +105,9 @@ def family_name(arrangement: str, n_cylinders: int, pins: str) -> str:
     return f"{head} {pins}".strip()
 
 
-def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: str) -> Family | str:
-    """Return the family, or the reason why it has no design."""
-    if arrangement != "in-line" and n_cylinders < 2:
-        return "needs two cylinders"
-    if pins in ("shared", "split") and n_cylinders % 2:
-        return f"{pins} pins need an even count"
-    engine = sized_engine(
+def family_engine(study: Study, arrangement: str, n_cylinders: int, pins: str) -> Engine:
+    """Return what all candidates of a family share at a study's givens, searched or not."""
+    return sized_engine(
         n_cylinders,
         n_banks=1 if arrangement == "in-line" else 2,
         pins=pins or None,
@@ -128,6 +124,15 @@ def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: s
         proportions=study.proportions,
         duty=study.duty,
     )
+
+
+def _family(study: Study, name: str, arrangement: str, n_cylinders: int, pins: str) -> Family | str:
+    """Return the family, or the reason why it has no design."""
+    if arrangement != "in-line" and n_cylinders < 2:
+        return "needs two cylinders"
+    if pins in ("shared", "split") and n_cylinders % 2:
+        return f"{pins} pins need an even count"
+    engine = family_engine(study, arrangement, n_cylinders, pins)
     for bound in study.bounds:
         length_mm = crank_length_m(engine) * 1000
         if bound.key == "crank_length_mm" and bound.sign * (length_mm - bound.limit) > 0:

@@ -411,8 +411,8 @@ def _unequal_givens(differences: Sequence[Difference]) -> list[str]:
     if not unequal:
         return []
     return [
-        f"The runs are not at equal givens ({', '.join(unequal)}): their values stand side by side, "
-        "but are of different engines."
+        f"The runs are not at equal givens ({', '.join(unequal)}): their values stand side by "
+        "side, but are of different engines."
     ]
 
 

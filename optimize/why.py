@@ -2,248 +2,62 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+import math
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
 
-if TYPE_CHECKING:
-    from evaluate.layout import Layout
-    from optimize.exact.run_files import RunFiles
+import numpy as np
+import pandas as pd
+
+from evaluate import units
+from evaluate.batch import Engine, IntArray
+from evaluate.layout import Layout
+from evaluate.metrics import SHAFT_METRICS, Evaluation
+from optimize.answers import (
+    PLACES,
+    Answer,
+    Between,
+    Change,
+    Gap,
+    Judgement,
+    Member,
+    Standing,
+)
+from optimize.archive import rounded_boxes
+from optimize.as_candidate import Candidate, as_candidate
+from optimize.canonical import Symmetry
+from optimize.design_changes import Described, changes, described_design, described_layout
+from optimize.exact.certificate import boxes_of_rows
+from optimize.exact.membership import space_problems
+from optimize.exact.run_files import RunFiles, row_designs
+from optimize.families import all_families
+from optimize.fronts import FamilyFront, design_rows
+from optimize.limits import Breach, breaches
+from optimize.problem import Island
+from optimize.robust import objective_values
+from optimize.standing import Front, standing
+from optimize.starts import designs_of
+from optimize.study import Study
+from optimize.texts import value_text
+from optimize.why_words import sentences
+
+__all__ = [
+    "PLACES",
+    "SCHEMA",
+    "Answer",
+    "Between",
+    "Breach",
+    "Change",
+    "Gap",
+    "Judgement",
+    "Member",
+    "Standing",
+    "document",
+    "why",
+]
 
 SCHEMA = "crankfront.why/1"
-#: What `Standing.place` can be, and what it means.
-PLACES = {
-    "member": "it is a design of this front",
-    "equal": "a design of this front has the same rounded values and stands for it",
-    "dominated": "a design of this front is as good in everything and better in something",
-    "undominated": "nothing on this front is better: it would stand on it",
-    "unknown": "one of its objectives cannot be known",
-}
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Gap:
-    """One objective of the layout beside that of a design of the front, both rounded.
-
-    Attributes
-    ----------
-    metric, label, unit : str
-        Key of the metric, its short name, its unit.
-    sense : str
-        "least" or "most": what is better.
-    layout, design : float
-        Values rounded to the study's resolution. [unit]
-    gain : float
-        By how much the design is better; negative where the layout is. [unit]
-    """
-
-    metric: str
-    label: str
-    unit: str
-    sense: str
-    layout: float
-    design: float
-    gain: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Change:
-    """One thing in which two engines differ, in words.
-
-    Attributes
-    ----------
-    what : str
-        Such as "bank angle", "throw 3", "firing order", "balance shafts".
-    layout, other : str
-        What the layout has, and what the other has: a design, or the study's givens.
-    """
-
-    what: str
-    layout: str
-    other: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Member:
-    """A design of a front beside the layout.
-
-    Attributes
-    ----------
-    design, family : str
-        Its name, such as "D3", and its family.
-    is_on_front : bool
-        Whether it stands on the common front, not only on its family's own.
-    is_same_family : bool
-        Whether the layout is of that family.
-    gaps : tuple of Gap
-        Every objective, in the study's order.
-    changes : tuple of Change
-        What would have to be changed in the layout to make it this design.
-    """
-
-    design: str
-    family: str
-    is_on_front: bool
-    is_same_family: bool
-    gaps: tuple[Gap, ...]
-    changes: tuple[Change, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Between:
-    """The neighbours of the layout in one objective: the next better and the next worse design."""
-
-    metric: str
-    better: Member | None
-    worse: Member | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Improvement:
-    """A least change in objectives after which no design of the front dominates the layout.
-
-    Attributes
-    ----------
-    targets : dict
-        Rounded value that each objective would have to reach, by the key of its metric; objectives
-        that may stay are left out. [units of the metrics]
-    """
-
-    targets: dict[str, float]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Standing:
-    """Where the layout stands among the designs of one front, whether it keeps the limits or not.
-
-    Attributes
-    ----------
-    front : str
-        "common", or the name of the family whose own front it is.
-    size : int
-        Designs on that front.
-    place : str
-        One of `PLACES`.
-    member : str or None
-        Name of the design that the layout is (turned, mirrored or numbered otherwise).
-    equals : tuple of str
-        Designs with the same rounded values.
-    dominated_by : tuple of Member
-        What dominates it; first the one that is better in most objectives, which is also the one
-        that `family_fronts.parquet` names.
-    dominates : tuple of Member
-        What it dominates.
-    between : tuple of Between
-        Its neighbours in each objective, where it is not dominated.
-    nearest : tuple of Member
-        Nearest designs in objectives over the span of the front, those of its family first.
-    alone : dict
-        Least change in one objective alone after which nothing dominates it, by the key of the
-        metric; None where no value of that objective would do.
-    together : Improvement or None
-        The least change in all objectives together, over the spans of the front; None where none
-        is needed, or none can be found.
-    """
-
-    front: str
-    size: int
-    place: str
-    member: str | None
-    equals: tuple[str, ...]
-    dominated_by: tuple[Member, ...]
-    dominates: tuple[Member, ...]
-    between: tuple[Between, ...]
-    nearest: tuple[Member, ...]
-    alone: dict[str, Improvement | None]
-    together: Improvement | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Breach:
-    """A limit of the study that the layout does not keep.
-
-    Attributes
-    ----------
-    constraint : str
-        In words, such as "crank length at most 600 mm".
-    value, limit, excess : float
-        What it has, what is allowed, and how far it is beyond. [unit]
-    unit : str
-        Empty for a pure number.
-    """
-
-    constraint: str
-    value: float
-    limit: float
-    excess: float
-    unit: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Judgement:
-    """The layout under one set of givens.
-
-    Attributes
-    ----------
-    givens : str
-        "study": displacement, speed and proportions of the study, as a design of its family;
-        "file": everything as the layout file has it.
-    family : str or None
-        Family that it would belong to; None where it is of no kind that studies know.
-    is_searched : bool
-        Whether the study's space has that family.
-    changed_givens : tuple of Change
-        What was changed to bring it to the study's givens.
-    notes : tuple of str
-        What else was changed, or could not be, as sentences.
-    outside_space : tuple of str
-        In which ways it lies outside the space that was searched; empty where it lies inside.
-    values, rounded : dict
-        Objectives by the key of the metric, exact and rounded; NaN where unknown. [units]
-    breaches : tuple of Breach
-        Limits that it does not keep.
-    common : Standing
-        Among the designs of the common front.
-    own_family : Standing or None
-        Among those of its family's own front; None where the run has none.
-    """
-
-    givens: str
-    family: str | None
-    is_searched: bool
-    changed_givens: tuple[Change, ...]
-    notes: tuple[str, ...]
-    outside_space: tuple[str, ...]
-    values: dict[str, float]
-    rounded: dict[str, float]
-    breaches: tuple[Breach, ...]
-    common: Standing
-    own_family: Standing | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Answer:
-    """Why a layout is not on the front of a run, or where on it it stands.
-
-    Attributes
-    ----------
-    layout : str
-        Its name.
-    study : str
-        Name of the study of the run.
-    judgement : Judgement
-        What the answer rests on.
-    as_filed : Judgement or None
-        The same with everything as the layout file has it, where `judgement` is at the study's
-        givens.
-    sentences : tuple of str
-        The answer in plain language, the verdict first.
-    """
-
-    layout: str
-    study: str
-    judgement: Judgement
-    as_filed: Judgement | None
-    sentences: tuple[str, ...]
 
 
 def why(run: RunFiles, layout: Layout, *, as_filed: bool = False) -> Answer:
@@ -259,9 +73,250 @@ def why(run: RunFiles, layout: Layout, *, as_filed: bool = False) -> Answer:
         Whether to judge it as its file has it; else it is brought to the study's displacement,
         speed and proportions, where it is of a kind that studies know.
     """
-    raise NotImplementedError
+    candidate = as_candidate(run.study, run.families, layout)
+    by_file = _judged_as_filed(run, layout, candidate)
+    if as_filed or isinstance(candidate, str):
+        judgement, other = by_file, None
+    else:
+        judgement, other = _judged_at_givens(run, layout, candidate), by_file
+    return Answer(
+        layout=layout.name,
+        study=run.study.name,
+        judgement=judgement,
+        as_filed=other,
+        sentences=tuple(sentences(run, layout.name, judgement, other)),
+    )
 
 
 def document(answer: Answer) -> dict[str, Any]:
-    """Return an answer ready for JSON, with `schema`; NaN becomes null."""
-    raise NotImplementedError
+    """Return an answer ready for JSON, with `schema`; what is unknown becomes null."""
+    plain: dict[str, Any] = _without_nan({"schema": SCHEMA, **asdict(answer)})
+    return plain
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_nan(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_without_nan(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _judged_at_givens(run: RunFiles, layout: Layout, candidate: Candidate) -> Judgement:
+    """Return a layout as a design of its family, at the study's givens."""
+    study, family = run.study, candidate.family
+    island = Island(study, family)
+    evaluation = Evaluation(family.engine, candidate.designs.batch)
+    twin = _twin(run, island, candidate) if candidate.is_searched else None
+    values = objective_values(study, evaluation)[0]
+    box = _box(study, values) if twin is None else boxes_of_rows(twin, study)[0]
+    splay_deg = float(candidate.designs.splay_deg[0]) if family.pins == "split" else None
+    name = None if twin is None else str(twin["design"].iloc[0])
+    mine = described_design(family, candidate.designs)
+    common, own = _standings(run, mine, box, family.name, family.cylinders, name, island.ways)
+    return Judgement(
+        givens="study",
+        family=family.name,
+        is_searched=candidate.is_searched,
+        changed_givens=_changed_givens(layout.engine, family.engine),
+        notes=(*candidate.notes, *_counting(layout, candidate), *_assumed_givens(study)),
+        outside_space=_outside(run, island, candidate),
+        values=_by_key(study, values),
+        rounded=_rounded(study, box),
+        breaches=breaches(study, evaluation, splay_deg),
+        common=common,
+        own_family=own,
+    )
+
+
+def _judged_as_filed(run: RunFiles, layout: Layout, candidate: Candidate | str) -> Judgement:
+    """Return a layout with everything as its file has it."""
+    study = run.study
+    evaluation = Evaluation(layout.engine, layout.batch)
+    values = objective_values(study, evaluation)[0]
+    box = _box(study, values)
+    notes = [f"Of the file: {sentence}." for sentence in layout.assumed]
+    ways: tuple[Symmetry, ...] = ()
+    splay_deg, family = None, ""
+    outside: tuple[str, ...] = ()
+    if isinstance(candidate, str):
+        notes.insert(0, f"Judged as its file has it: {candidate}.")
+        mine = described_layout(layout)
+        outside = (candidate,)
+    else:
+        island = Island(study, candidate.family)
+        family, ways = candidate.family.name, island.ways
+        mine = described_design(candidate.family, candidate.designs)
+        outside = _outside(run, island, candidate)
+        if candidate.family.pins == "split":
+            splay_deg = float(candidate.designs.splay_deg[0])
+    n = layout.engine.n_cylinders
+    common, own = _standings(run, mine, box, family, n, None, ways)
+    return Judgement(
+        givens="file",
+        family=family or None,
+        is_searched=not isinstance(candidate, str) and candidate.is_searched,
+        changed_givens=(),
+        notes=tuple(notes),
+        outside_space=outside,
+        values=_by_key(study, values),
+        rounded=_rounded(study, box),
+        breaches=breaches(study, evaluation, splay_deg),
+        common=common,
+        own_family=own,
+    )
+
+
+def _box(study: Study, values: Any) -> IntArray | None:
+    """Return rounded objectives as multiples of their resolution; None if one is unknown."""
+    if not np.isfinite(values).all():
+        return None
+    signs = np.array([o.sign for o in study.objectives])
+    resolutions = np.array([o.resolution for o in study.objectives])
+    return rounded_boxes(values * signs, resolutions)
+
+
+def _by_key(study: Study, values: Any) -> dict[str, float]:
+    return {o.key: float(v) for o, v in zip(study.objectives, values, strict=True)}
+
+
+def _rounded(study: Study, box: IntArray | None) -> dict[str, float]:
+    if box is None:
+        return {o.key: math.nan for o in study.objectives}
+    return {
+        o.key: float(n) * o.resolution * o.sign + 0.0
+        for o, n in zip(study.objectives, box, strict=True)
+    }
+
+
+def _standings(
+    run: RunFiles,
+    mine: Described,
+    box: IntArray | None,
+    family: str,
+    n_cylinders: int,
+    member: str | None,
+    ways: tuple[Symmetry, ...],
+) -> tuple[Standing, Standing | None]:
+    """Return where a layout stands on the common front, and on its family's own."""
+    change = _changes_from(run, mine, ways)
+    names = frozenset(run.common["design"]) if len(run.common) else frozenset()
+
+    def among(name: str, rows: pd.DataFrame) -> Standing:
+        front = Front(
+            name=name,
+            study=run.study,
+            rows=rows.reset_index(drop=True),
+            family=family,
+            on_front=names,
+            changes=change,
+        )
+        here = member if len(rows) and member in set(rows["design"]) else None
+        return standing(front, box, member=here, n_cylinders=n_cylinders)
+
+    own = run.family_rows(family)
+    return among("common", run.common), among(family, own) if len(own) else None
+
+
+def _changes_from(
+    run: RunFiles, mine: Described, ways: tuple[Symmetry, ...]
+) -> Callable[[pd.Series], tuple[Change, ...]]:
+    families = {family.name: family for family in run.families}
+
+    def change(row: pd.Series) -> tuple[Change, ...]:
+        other = described_design(families[row["family"]], row_designs(row))
+        return changes(mine, other, ways)
+
+    return change
+
+
+def _twin(run: RunFiles, island: Island, candidate: Candidate) -> pd.DataFrame | None:
+    """Return the row of the design that a candidate is, turned, mirrored or as it stands."""
+    rows = run.family_rows(candidate.family.name)
+    if rows.empty:
+        return None
+    same = island.keys(designs_of(rows)) == island.keys(candidate.designs)[0]
+    fraction = candidate.designs.batch.rotating_fraction[0]
+    same &= np.abs(rows["rotating_fraction"].to_numpy(float) - fraction) < 1e-9
+    return rows[same].head(1) if same.any() else None
+
+
+def _outside(run: RunFiles, island: Island, candidate: Candidate) -> tuple[str, ...]:
+    """Return in which ways a candidate lies outside the space that was searched."""
+    study, family = run.study, candidate.family
+    if not candidate.is_searched:
+        reasons = [text for text in all_families(study)[1] if text.startswith(f"{family.name}: ")]
+        return tuple(reasons) or (f"the study does not search {family.name}",)
+    ones = np.ones(1, np.int64)
+    front = FamilyFront(
+        island=island,
+        designs=candidate.designs,
+        boxes=np.zeros((1, len(study.objectives)), np.int64),
+        equals=ones,
+        generations=ones,
+        seeds=ones,
+        seeds_found=ones,
+    )
+    row = design_rows(study, front).iloc[0]
+    problems = list(space_problems(row, family, study))
+    shares = candidate.designs.batch.shaft_fractions[0]
+    if ((shares > 0) & (shares != 1)).any():
+        problems.append("a balance shaft takes only a part of its slot")
+    return tuple(problems)
+
+
+def _changed_givens(given: Engine, used: Engine) -> tuple[Change, ...]:
+    """Return what the study's givens have changed in a layout's engine."""
+    pairs = [
+        (what, _text(measure(given), unit), _text(measure(used), unit))
+        for what, unit, measure in _GIVENS
+    ]
+    return tuple(Change(what=what, layout=a, other=b) for what, a, b in pairs if a != b)
+
+
+def _text(value: float, unit: str) -> str:
+    return f"{value_text(value)} {unit}".strip() if math.isfinite(value) else "not given"
+
+
+def _displacement_cm3(engine: Engine) -> float:
+    area_m2 = 0.25 * math.pi * engine.bore_m**2
+    return 1e6 * area_m2 * 2 * engine.crank_radius_m * engine.n_cylinders
+
+
+def _pitch_mm(engine: Engine) -> float:
+    if engine.n_throws < 2:
+        return 0.0
+    return units.mm_from_m(float(np.ptp(engine.throw_positions_m)) / (engine.n_throws - 1))
+
+
+_GIVENS: tuple[tuple[str, str, Callable[[Engine], float]], ...] = (
+    ("displacement", "cm³", _displacement_cm3),
+    ("speed", "rpm", lambda e: units.rpm_from_rad_s(e.speed_rad_s)),
+    ("bore", "mm", lambda e: units.mm_from_m(e.bore_m)),
+    ("stroke", "mm", lambda e: units.mm_from_m(2 * e.crank_radius_m)),
+    ("rod length", "mm", lambda e: units.mm_from_m(e.rod_length_m)),
+    ("pin-path offset", "mm", lambda e: units.mm_from_m(e.pin_path_offset_m)),
+    ("reciprocating mass per cylinder", "kg", lambda e: e.reciprocating_mass_kg),
+    ("rotating mass per cylinder", "kg", lambda e: e.rotating_mass_kg),
+    ("mean pitch of the throws", "mm", _pitch_mm),
+    ("main bearings", "", lambda e: float(e.n_mains)),
+    ("exhaust opening", "deg", lambda e: e.open_duration_deg),
+)
+
+
+def _counting(layout: Layout, candidate: Candidate) -> list[str]:
+    """Return which cylinder is which, where the layout's labels are not the study's numbers."""
+    labels = [layout.labels[i] for i in candidate.cylinders]
+    if labels == [str(i + 1) for i in range(len(labels))]:
+        return []
+    return [f"Cylinders 1 to {len(labels)} here are the layout's {', '.join(labels)}."]
+
+
+def _assumed_givens(study: Study) -> list[str]:
+    """Return what else is the study's, as sentences, where it decides."""
+    said = ["Exhaust collectors follow the study's rule."]
+    if set(study.active_metrics) & set(SHAFT_METRICS):
+        said.append("Gas, flywheel and torsion are the study's.")
+    if study.kept_shares:
+        said.append("Tolerances are the study's.")
+    return said
