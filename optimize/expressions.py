@@ -8,6 +8,7 @@ that texts are not compared with numbers; `evaluate` goes through what is left w
 from __future__ import annotations
 
 import ast
+import functools
 import operator
 import warnings
 from collections.abc import Callable, Mapping
@@ -285,8 +286,8 @@ def _comparison(node: ast.Compare, columns: Mapping[str, np.ndarray]) -> Mask:
 def _is_in(a: Any, right: ast.expr, columns: Mapping[str, np.ndarray]) -> Mask:
     """Return where a value is one of a list, or a text part of another."""
     if isinstance(right, ast.List | ast.Tuple):
-        found = [_equal(a, _value(item, columns)) for item in right.elts]
-        return np.asarray(np.logical_or.reduce(found), bool)
+        found = (_equal(a, _value(item, columns)) for item in right.elts)
+        return np.asarray(functools.reduce(np.logical_or, found), bool)
     whole = np.asarray(_value(right, columns), str)
     return np.asarray(np.char.find(whole, np.asarray(a, str)) >= 0, bool)
 
@@ -306,5 +307,6 @@ def _equal(a: Any, b: Any) -> Mask:
     a, b = np.asarray(a), np.asarray(b)
     same: Mask = np.asarray(a == b, bool)
     if a.dtype.kind == "f":
-        same = same | (np.abs(a - b) <= SAME_SHARE * np.maximum(np.abs(a), np.abs(b)))
+        larger = np.maximum(np.abs(a), np.abs(b))
+        same = same | (np.isfinite(larger) & (np.abs(a - b) <= SAME_SHARE * larger))
     return same
