@@ -359,7 +359,7 @@ def _repeated(array: Any, n_samples: int, *, is_shared: bool) -> Any:
     return np.repeat(array, n_samples, axis=0)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=8)
 def _errors(tolerances: Tolerances, n_cylinders: int, n_banks: int) -> dict[str, FloatArray]:
     """Return errors of every sample, (samples, parts): degrees, or shares of the drawn value.
 
