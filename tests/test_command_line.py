@@ -44,7 +44,10 @@ def crankfront(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Co
     )
 
 
-@pytest.mark.parametrize("command", ["evaluate", "firing-orders", "compare", "optimize", "metrics"])
+@pytest.mark.parametrize(
+    "command",
+    ["evaluate", "firing-orders", "compare", "optimize", "metrics", "runs", "query", "export"],
+)
 def test_help_ends_in_a_line_to_copy(command):
     result = crankfront(command, "--help")
     assert result.returncode == 0

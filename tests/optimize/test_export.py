@@ -1,9 +1,9 @@
 """The command `export`: any design of a run as a layout file that evaluates to the row's numbers.
 
 The tolerance, 1e-9 of the value and of what cancels in it: lengths go through mm and back, speeds
-through rpm, angles through decimal text. Each of these is one rounding of some 1e-16; sums over
-cylinders, and slopes of a search for a dead centre, make a few times 1e-13 of them. 1e-9 leaves
-room for another machine's sine, and is far below anything that is read off a number.
+through rpm, angles through decimal text. Each is a rounding of some 1e-16, and sums over cylinders
+make a few times that; on the machine where this was written most rows came back to the bit. 1e-9
+leaves room for another machine's sine, and is far below anything that is read off a number.
 """
 
 from __future__ import annotations
