@@ -170,6 +170,27 @@ def sheet_html(layout: Layout) -> str:
         for svg in versions.values()
         for k, v in svg.glyphs.items()
     }
+    return (
+        page_environment()
+        .get_template("sheet.html")
+        .render(
+            view=view,
+            pictures={
+                key: {name: Markup(svg.markup) for name, svg in versions.items()}
+                for key, versions in drawn.items()
+            },
+            glyphs=Markup(glyph_sheet(glyphs)),
+            running_title=Markup(css_text(view.name)),
+            table_numbers=_numbered(
+                t.key for s in view.sections for p in s.parts for t in p.tables
+            ),
+            picture_numbers=_numbered(drawn),
+        )
+    )
+
+
+def page_environment() -> jinja2.Environment:
+    """Return what turns the templates of this package into pages, with all text escaped."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("optimize", "templates"),
         autoescape=True,
@@ -178,17 +199,7 @@ def sheet_html(layout: Layout) -> str:
         lstrip_blocks=True,
     )
     environment.filters["breakable"] = _breakable
-    return environment.get_template("sheet.html").render(
-        view=view,
-        pictures={
-            key: {name: Markup(svg.markup) for name, svg in versions.items()}
-            for key, versions in drawn.items()
-        },
-        glyphs=Markup(glyph_sheet(glyphs)),
-        running_title=Markup(_css_text(view.name)),
-        table_numbers=_numbered(t.key for s in view.sections for p in s.parts for t in p.tables),
-        picture_numbers=_numbered(drawn),
-    )
+    return environment
 
 
 def sheet_file(path: Path, where: str) -> Path:
@@ -1148,7 +1159,7 @@ def _breakable(text: str) -> Markup:
     return Markup(_HYPHEN.sub("-<wbr>", str(escape(text))))
 
 
-def _css_text(text: str) -> str:
+def css_text(text: str) -> str:
     """Return a text for a string in a style sheet, safe inside HTML too."""
     return "".join(
         c if (c.isascii() and c.isalnum()) or c == " " else f"\\{ord(c):x} " for c in text

@@ -1,0 +1,313 @@
+"""The report on paper: the story of the page on two to four sheets of A4, as a PDF.
+
+Made with ReportLab, which needs nothing but Python packages, breaks tables over pages and writes
+the same bytes for the same story. The letters are those of the pictures, which matplotlib brings.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from matplotlib import get_data_path
+from matplotlib import style as matplotlib_style
+from matplotlib.figure import Figure
+from reportlab.lib import colors
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.platypus import (
+    Flowable,
+    Image,
+    KeepTogether,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from optimize.pictures.drawing import STYLE
+from optimize.pictures.options import option_picture
+from optimize.pictures.tradeoffs import growth_picture, growth_view, tradeoffs_picture
+from optimize.report.page import tradeoffs_of
+from optimize.report.runs import Run
+from optimize.report.story import Option, Story
+from optimize.sheets import Cell, TableView
+
+_PADDING = 6.0  # that ReportLab keeps inside its frames [pt]
+WIDTH = A4[0] - 36 * mm - 2 * _PADDING
+MOST_OPTIONS = 7  # with pictures; what is beyond stands in the table of numbers
+_MANY_PANELS = 4
+_DPI = 220
+_INK, _SOFT, _LINE, _TINT = (
+    colors.HexColor(c) for c in ("#20272d", "#4f5860", "#b9b5aa", "#efece3")
+)
+_FONTS = {
+    "Text": "DejaVuSans.ttf",
+    "Text-Bold": "DejaVuSans-Bold.ttf",
+    "Head": "DejaVuSerif-Bold.ttf",
+}
+
+
+def _style(size: float, **extra: Any) -> ParagraphStyle:
+    look = {
+        "fontName": "Text",
+        "leading": 1.32 * size,
+        "textColor": _INK,
+        "spaceAfter": 0.25 * size,
+    }
+    return ParagraphStyle("style", fontSize=size, **{**look, **extra})
+
+
+_BODY = _style(8.4)
+_SMALL = _style(7.2, textColor=_SOFT)
+_TINY = _style(6.8, spaceAfter=1)
+_CELL, _CELL_RIGHT = _style(7.2, spaceAfter=0), _style(7.2, spaceAfter=0, alignment=TA_RIGHT)
+_TITLE = _style(17, fontName="Head", spaceAfter=3)
+_HEADING = _style(11.5, fontName="Head", spaceBefore=9, spaceAfter=3)
+_ITEM = _style(8.6, leftIndent=12, bulletIndent=0, spaceAfter=3)
+
+
+def report_pdf(run: Run, told: Story, *, further: Sequence[TableView] = ()) -> bytes:
+    """Return the printed report.
+
+    Parameters
+    ----------
+    run : Run
+        From `read_report_run`.
+    told : Story
+        From `story`.
+    further : sequence of TableView
+        Tables on other runs beside this one.
+
+    Returns
+    -------
+    bytes
+        A PDF; the same run gives the same bytes with the same libraries.
+    """
+    for name, file in _FONTS.items():
+        pdfmetrics.registerFont(TTFont(name, Path(get_data_path()) / "fonts" / "ttf" / file))
+    pdfmetrics.registerFontFamily("Text", normal="Text", bold="Text-Bold")
+    buffer = io.BytesIO()
+    document = SimpleDocTemplate(
+        buffer,
+        pagesize=A4,
+        leftMargin=18 * mm,
+        rightMargin=18 * mm,
+        topMargin=15 * mm,
+        bottomMargin=17 * mm,
+        invariant=1,
+        title=f"{told.name}: {told.question}",
+        subject="Report on a search for engine layouts",
+        creator="crankfront",
+        lang="en",
+    )
+
+    def foot(canvas: Any, _document: Any) -> None:
+        canvas.setFont("Text", 7)
+        canvas.setFillColor(_SOFT)
+        canvas.drawString(
+            18 * mm + _PADDING, 10 * mm, f"{told.name}: concept-stage estimates, see the caution"
+        )
+        canvas.drawRightString(
+            A4[0] - 18 * mm - _PADDING, 10 * mm, f"page {canvas.getPageNumber()}"
+        )
+
+    parts = [
+        *_opening(told),
+        *_options(run, told),
+        *_traded(run, told),
+        *_baseline(told),
+        *_families(told),
+        *_sure(run, told),
+    ]
+    for view in further:
+        parts += [_heading("Runs compared"), *_table(view)]
+    document.build([*parts, *_closing(told)], onFirstPage=foot, onLaterPages=foot)
+    return buffer.getvalue()
+
+
+def _opening(told: Story) -> list[Flowable]:
+    facts = [_text(f"<b>{escape(name)}</b> {escape(text)}", _CELL) for name, text in told.facts]
+    rows = [facts[k : k + 3] for k in range(0, len(facts), 3)]
+    rows[-1] += [""] * (3 - len(rows[-1]))
+    givens = Table(rows, colWidths=[WIDTH / 3] * 3, style=_plain_style(), hAlign="LEFT")
+    answers = [
+        Paragraph(escape(text), _ITEM, bulletText=f"{n}.") for n, text in enumerate(told.short, 1)
+    ]
+    return [
+        _text(escape(f"Report on {told.name}"), _SMALL),
+        _text(escape(told.question), _TITLE),
+        givens,
+        _heading("The answer"),
+        *answers,
+    ]
+
+
+def _options(run: Run, told: Story) -> list[Flowable]:
+    rows = [
+        [_picture(option_picture(run.layout(run.row(o.design))), 62 * mm), _option_text(o)]
+        for o in told.options[:MOST_OPTIONS]
+    ]
+    cards = Table(rows, colWidths=[66 * mm, WIDTH - 66 * mm], style=_plain_style(), hAlign="LEFT")
+    lead = (
+        "Left the crank from its free end with its throws, right the firings over one cycle; bars: "
+        "when the exhaust of each cylinder is open; lines below: two of one collector at once."
+    )
+    return [
+        _heading("The options at a glance"),
+        _text(lead, _SMALL),
+        cards,
+        Spacer(1, 3 * mm),
+        *_table(told.options_table),
+        *(_text(escape(note), _SMALL) for note in told.notes),
+    ]
+
+
+def _option_text(option: Option) -> list[Flowable]:
+    lines = [f"<b>{option.design}: {escape(option.kind)}</b> ({escape(option.family)})"]
+    named = {
+        "Strengths": "; ".join(option.strengths) or "no extreme: a compromise",
+        "Price": "; ".join(option.prices),
+        "Against the baseline": option.against_baseline,
+        "Why it is here": "; ".join(option.reasons),
+    }
+    lines += [f"<b>{name}:</b> {escape(text)}" for name, text in named.items() if text]
+    return [_text(line, _CELL) for line in lines]
+
+
+def _traded(run: Run, told: Story) -> list[Flowable]:
+    view = tradeoffs_of(run)
+    is_small = len(view.panels) <= _MANY_PANELS
+    figure = tradeoffs_picture(view, width_in=7.4 if is_small else 9.9)
+    return [
+        KeepTogether([_heading("What is traded"), *_table(told.objectives_table)]),
+        Spacer(1, 2 * mm),
+        _picture(figure, 0.86 * WIDTH if is_small else WIDTH),
+    ]
+
+
+def _baseline(told: Story) -> list[Flowable]:
+    if told.baseline_table is None:
+        return []
+    notes = [_text(escape(note), _BODY) for note in told.baseline_notes]
+    return [KeepTogether([_heading("Beside the baseline"), *_table(told.baseline_table), *notes])]
+
+
+def _families(told: Story) -> list[Flowable]:
+    return [
+        KeepTogether([_heading("Why not mine?"), *(_text(escape(t), _BODY) for t in told.beaten)])
+    ]
+
+
+def _sure(run: Run, told: Story) -> list[Flowable]:
+    texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in told.sure]
+    growth = growth_view(run.history)
+    drawn = [] if growth is None else [_picture(growth_picture(growth, width_in=7.4), 0.72 * WIDTH)]
+    return [KeepTogether([_heading("How sure this is"), *texts]), *drawn]
+
+
+def _closing(told: Story) -> list[Flowable]:
+    words = [_text(f"<b>{escape(w)}</b>: {escape(m)}", _TINY) for w, m in told.glossary]
+    half = -(-len(words) // 2)
+    glossary = Table(
+        [[words[:half], words[half:]]],
+        colWidths=[WIDTH / 2] * 2,
+        style=_plain_style(lines=False),
+        hAlign="LEFT",
+    )
+    return [
+        _heading("Method and words"),
+        *(_text(escape(text), _SMALL) for text in told.method),
+        Spacer(1, 1 * mm),
+        glossary,
+        KeepTogether([_heading("Caution"), _text(escape(told.caution), _BODY)]),
+    ]
+
+
+# Pieces ----------------------------------------------------------------------------------------
+
+
+def _text(markup: str, style: ParagraphStyle) -> Flowable:
+    return Paragraph(markup, style)
+
+
+def _heading(text: str) -> Flowable:
+    return Paragraph(escape(text), _HEADING)
+
+
+def _picture(figure: Figure, width: float) -> Flowable:
+    """Return a figure at a width, in points."""
+    buffer = io.BytesIO()
+    with matplotlib_style.context(STYLE):
+        figure.savefig(buffer, format="png", dpi=_DPI, metadata={"Software": None})
+    across_in, up_in = figure.get_size_inches()
+    figure.clear()
+    return Image(buffer, width=width, height=width * up_in / across_in, hAlign="LEFT")
+
+
+def _plain_style(*, lines: bool = True) -> TableStyle:
+    commands: list[tuple[Any, ...]] = [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 6),
+        ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+    ]
+    if lines:
+        commands.append(("LINEABOVE", (0, 0), (-1, -1), 0.4, _LINE))
+        commands.append(("LINEBELOW", (0, -1), (-1, -1), 0.4, _LINE))
+    return TableStyle(commands)
+
+
+def _table(view: TableView) -> list[Flowable]:
+    """Return a table of the story with its caption and notes."""
+    heading = [
+        Paragraph(
+            f"<b>{escape(c.heading)}</b>{f' [{escape(c.unit)}]' if c.unit else ''}",
+            _CELL_RIGHT if c.is_number else _CELL,
+        )
+        for c in view.columns
+    ]
+    rows, marked = [heading], []
+    for row in (row for group in view.groups for row in group.rows):
+        cells = zip(row.cells, view.columns, strict=True)
+        rows.append([_cell(cell, column.is_number) for cell, column in cells])
+        if row.mark:
+            marked.append(("BACKGROUND", (0, len(rows) - 1), (-1, len(rows) - 1), _TINT))
+    style = TableStyle(
+        [*_plain_style().getCommands(), ("LINEBELOW", (0, 0), (-1, 0), 0.8, _INK), *marked]
+    )
+    made = Table(rows, colWidths=_widths(view), style=style, repeatRows=1, hAlign="LEFT")
+    caption = _text(f"<b>{escape(view.caption)}</b>", _SMALL)
+    return [caption, made, *(_text(escape(note), _SMALL) for note in view.notes)]
+
+
+def _cell(cell: Cell, is_number: bool) -> Flowable:
+    detail = f' <font size="6.4">{escape(cell.detail)}</font>' if cell.detail else ""
+    return Paragraph(f"{escape(cell.text)}{detail}", _CELL_RIGHT if is_number else _CELL)
+
+
+def _widths(view: TableView) -> list[float]:
+    """Return widths of columns in proportion to what stands in them, prose not all of it."""
+    columns = range(len(view.columns))
+    rows = [row.cells for group in view.groups for row in group.rows]
+    longest = [
+        max(
+            [
+                max(len(word) for word in view.columns[k].heading.split(" ")) + 2.0,
+                0.55 * len(view.columns[k].heading + view.columns[k].unit),
+                *(len(r[k].text) + 0.9 * len(r[k].detail) for r in rows),
+            ]
+        )
+        for k in columns
+    ]
+    shares = [min(width, 48.0) for width in longest]
+    return [WIDTH * share / sum(shares) for share in shares]
