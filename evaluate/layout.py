@@ -25,6 +25,7 @@ from evaluate.layout_tables import (
     LayoutTables,
     OperationTable,
 )
+from evaluate.notebook import number_text, table_html
 from evaluate.order_choice import MOST_FOR_ORDERS as MOST_FOR_ORDERS
 from evaluate.order_choice import Known, firing_bits
 from evaluate.order_choice import order_line as order_line
@@ -111,6 +112,29 @@ class Layout:
         first = np.unique(self.engine.throws, return_index=True)[1]
         angles_deg: FloatArray = self.batch.pin_angles_deg[0, first]
         return angles_deg
+
+    def _repr_html_(self) -> str:
+        """Return the layout as a table, for notebooks."""
+        mm, engine = units.mm_from_m, self.engine
+        intervals = np.diff(np.sort(self.firing_angles_deg), append=engine.cycle_deg)
+        shafts = [
+            slot.name
+            for slot, share in zip(SLOTS, self.batch.shaft_fractions[0], strict=True)
+            if share
+        ]
+        rows = [
+            ("bore [mm]", number_text(mm(engine.bore_m))),
+            ("stroke [mm]", number_text(mm(2 * engine.crank_radius_m))),
+            ("strokes", f"{engine.cycle_deg / 180:g}"),
+            ("speed [rpm]", number_text(units.rpm_from_rad_s(engine.speed_rad_s))),
+            ("throw angles [deg]", "-".join(f"{a:.6g}" for a in self.throw_angles_deg)),
+            ("banks [deg]", ", ".join(f"{a:.6g}" for a in self.batch.bank_angles_deg[0])),
+            ("firing order", "-".join(order_text(self.labels, self.firing_angles_deg))),
+            ("firing intervals [deg]", "-".join(f"{i:.5g}" for i in intervals)),
+            ("reciprocating mass balanced", f"{self.batch.reciprocating_fraction[0]:.4g}"),
+            ("balance shafts", " + ".join(shafts) or "none"),
+        ]
+        return table_html(self.name, rows)
 
 
 def read_layout(path: Path | str) -> Layout:

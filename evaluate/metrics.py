@@ -24,10 +24,12 @@ from evaluate import (
 )
 from evaluate.batch import Batch, Engine, FloatArray, IntArray
 from evaluate.errors import unknown_word
+from evaluate.notebook import number_text, table_html
 from evaluate.phasors import ComplexArray
 
 #: Candidates scored at a time: small enough for the arrays of one step to stay in the cache.
 BLOCK = 4096
+SHOWN = 6  # candidates that an evaluation shows of itself in a notebook
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,17 @@ class Evaluation:
         """Number of balance shafts, (candidates,)."""
         count: IntArray = (self.batch.shaft_fractions > 0).sum(axis=1)
         return count.astype(np.float64)
+
+    def _repr_html_(self) -> str:
+        """Return the metrics of the first candidates as a table, for notebooks."""
+        n, shown = len(self.batch), min(len(self.batch), SHOWN)
+        values = score(self.engine, self.batch.rows(slice(0, shown)), METRICS)
+        rows = [
+            (axis_label(key), *(number_text(value) for value in values[:, column]))
+            for column, key in enumerate(METRICS)
+        ]
+        title = "1 candidate" if n == 1 else f"{n} candidates" + ", the first" * (n > shown)
+        return table_html(title, rows, heading=["", *(str(i) for i in range(shown))])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evaluate.notebook import table_html
 from optimize.limits import Breach
 
 #: What `Standing.place` can be, and what it means.
@@ -208,3 +209,8 @@ class Answer:
     judgement: Judgement
     as_filed: Judgement | None
     sentences: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        """Return the answer as a table of its sentences, for notebooks."""
+        rows = [(str(n), sentence) for n, sentence in enumerate(self.sentences, start=1)]
+        return table_html(f"{self.layout} against the front of {self.study}", rows)

@@ -371,8 +371,29 @@ def read_front(path: Path | str) -> pd.DataFrame:
         got = known.get("schema", "no crankfront metadata")
         raise InputError(str(path), str(got), f"a file of the schema {SCHEMA}")
     frame = arrow.to_pandas()
-    frame.attrs = metadata
+    frame.attrs = {**metadata, "units": column_units(frame, metadata.get("units", {}))}
     return frame
+
+
+def column_units(frame: pd.DataFrame, units_of: Mapping[str, str]) -> dict[str, str]:
+    """Return the unit of each column that has one, "" for pure numbers.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A front.
+    units_of : mapping of str to str
+        Units of the metrics, whose rounded values and intervals have them too.
+    """
+    found = dict(units_of)
+    for column in frame.columns:
+        metric = next((key for key in units_of if column.startswith(f"{key}_")), None)
+        if column not in found and metric is not None:
+            found[column] = units_of[metric]
+        for end in ("_deg", "_mm", "_rpm"):
+            if column not in found and column.endswith(end):
+                found[column] = end[1:]
+    return found
 
 
 def package_versions() -> dict[str, str]:

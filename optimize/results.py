@@ -89,35 +89,13 @@ def draw_pictures(
     study: Study, outcome: Outcome, history: pd.DataFrame, picks: list[Pick], folder: Path
 ) -> None:
     """Draw the front, its growth where something was searched, and a card of each pick."""
-    from optimize.pictures import drawing, fronts
+    from optimize.pictures import drawing
     from optimize.pictures.card import design_card
-    from optimize.pictures.seeds import seed_spread
+    from optimize.pictures.of_run import run_pictures
 
     folder.mkdir(exist_ok=True)
-    objectives = [objective.key for objective in study.objectives]
-    named = [(pick.design, pick.name, "; ".join(pick.reasons)) for pick in picks]
-    drawn = {
-        "front-scatter-matrix": fronts.scatter_matrix(
-            outcome.common, objectives, title=f"{study.name}: front, objectives in pairs"
-        ),
-        "front-parallel-coordinates": fronts.parallel_coordinates(
-            outcome.common, objectives, named, title=f"{study.name}: front, all objectives at once"
-        ),
-        "force-and-evenness": fronts.force_evenness(
-            outcome.common, named, title=f"{study.name}: residual force and evenness of firing"
-        ),
-    }
-    if (history["generation"] > 1).any():  # an enumeration has no such growth
-        drawn["hypervolume"] = fronts.hypervolume_history(
-            history, title=f"{study.name}: growth of the front over the search"
-        )
-    if study.seeds > 1:
-        drawn["seeds"] = seed_spread(
-            outcome.seed_spreads(study), title=f"{study.name}: what the seeds agree on"
-        )
-    for name, figure in drawn.items():
-        if figure is not None:
-            drawing.save(figure, folder / name)
+    for name, figure in run_pictures(study, outcome.common, history, picks).items():
+        drawing.save(figure, folder / name)
     for pick in picks:
         row = _row(outcome, pick)
         family = family_of_row(row, outcome.plan.families)

@@ -12,7 +12,8 @@ import pyarrow.parquet as pq
 
 from evaluate.batch import FloatArray, IntArray
 from evaluate.errors import InputError
-from evaluate.metrics import METRICS
+from evaluate.metrics import METRICS, axis_label
+from evaluate.notebook import table_html
 from optimize.archive import non_dominated, rounded_boxes
 from optimize.exact.run_files import RunFiles
 from optimize.fronts import METADATA_KEY
@@ -168,6 +169,26 @@ class RunComparison:
     def only(self, run: int) -> tuple[Vector, ...]:
         """Return the vectors that only the front of one run has."""
         return tuple(v for v in self.vectors if v.n_runs == 1 and v.designs[run])
+
+    def _repr_html_(self) -> str:
+        """Return the runs side by side as a table, for notebooks."""
+        counts = [str(len(self.only(place))) for place in range(len(self.runs))]
+        shares = [one.hypervolume for one in self.runs]
+        rows = [
+            ("designs on the front", *(str(one.front_size) for one in self.runs)),
+            ("vectors compared", *(str(one.compared_size) for one in self.runs)),
+            ("of all of them", *(str(len(self.shared)) for _ in self.runs)),
+            ("of this one only", *counts),
+            ("share of the common box", *("-" if s is None else f"{s:.4f}" for s in shares)),
+            *(
+                (
+                    f"best {axis_label(o.metric)}",
+                    *("-" if b is None else f"{b:.6g}" for b in o.best),
+                )
+                for o in self.objectives
+            ),
+        ]
+        return table_html("Runs", rows, heading=["", *(one.label for one in self.runs)])
 
 
 def compare_runs(runs: Sequence[RunFiles]) -> RunComparison:

@@ -29,6 +29,7 @@ from evaluate.layout import (
 )
 from evaluate.layout_tables import NotNegative, ProportionsTable, Share
 from evaluate.metrics import METRICS, known_metric
+from evaluate.notebook import table_html
 from evaluate.proportions import Proportions
 from evaluate.sizing import PINS
 from evaluate.tables import Table, read_toml, typed
@@ -323,6 +324,13 @@ class Study:
     def kept_shares(self) -> dict[str, float]:
         """Return by metric the share of built engines that its objective asks for, if any."""
         return {o.key: o.kept_by for o in self.objectives if o.kept_by is not None}
+
+    def _repr_html_(self) -> str:
+        """Return what is asked, given and traded as a table, for notebooks."""
+        from optimize.study_differences import study_words  # which imports this module
+
+        rows = [("question", self.question), *study_words(self).items()]
+        return table_html(self.name, [row for row in rows if row[1]])
 
 
 def read_study(path: Path | str) -> Study:

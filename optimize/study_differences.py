@@ -63,6 +63,11 @@ def study_differences(studies: Sequence[Study]) -> list[Difference]:
     return found
 
 
+def study_words(study: Study) -> dict[str, str]:
+    """Return givens, space, limits, objectives and budget of a study in words."""
+    return {what: words(study) for what, words in _WORDS.items()}
+
+
 def _speed(study: Study) -> str:
     if study.speed_rad_s is not None:
         return f"{rpm_from_rad_s(study.speed_rad_s):.6g} rpm"
