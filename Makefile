@@ -5,7 +5,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check bench closeness torture fuzz clean help
+.PHONY: demo test check bench closeness torture fuzz storage clean help
 
 help:
 	@echo "make demo   search a small study (under two minutes) and draw its front"
@@ -14,6 +14,7 @@ help:
 	@echo "make closeness  compare the search with exact fronts, ten seeds a family (minutes)"
 	@echo "make torture  kill runs at random moments, resume them, compare (a quarter of an hour)"
 	@echo "make fuzz   read ten thousand spoilt study and layout files within limits (ten minutes)"
+	@echo "make storage  test runs in buckets against a server of them (in an environment of its own)"
 	@echo "make clean  remove the virtual environment and caches; results stay"
 
 $(VENV)/.run: requirements/run.txt pyproject.toml
@@ -58,5 +59,11 @@ torture: $(VENV)/.run
 fuzz: $(VENV)/.tests
 	$(BIN)/python -m tests.fuzz
 
+# What speaks to buckets wants older packages than runs are pinned to.
+storage:
+	$(MAKE) VENV=$(VENV)-storage $(VENV)-storage/.tests
+	$(VENV)-storage/bin/python -m pip install --quiet --disable-pip-version-check --requirement requirements/storage.txt
+	$(VENV)-storage/bin/python -m pytest tests/optimize/test_storage.py
+
 clean:
-	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info
+	rm -rf $(VENV) $(VENV)-storage .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

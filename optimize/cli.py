@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+import functools
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +16,17 @@ import click
 if TYPE_CHECKING:
     from optimize.run import Outcome
     from optimize.shortlist import Pick
+    from optimize.storage import Mirror
     from optimize.study import Study
+
+
+class _Place(click.ParamType):  # type: ignore[type-arg]
+    """A directory, or the URL of one on other storage, as text."""
+
+    name = "dir"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Path | str:  # noqa: ARG002
+        return value if "://" in str(value) else Path(value)
 
 
 class _Group(click.Group):
@@ -51,6 +63,7 @@ def _fault(error: Exception) -> str | None:
     """Return what to say of an error that no code can prevent; None for one that is a bug."""
     ours = (
         ("optimize.files", "RemovedError"),
+        ("optimize.lease", "LeaseLostError"),
         ("optimize.saving", "UnwrittenError"),
         ("optimize.work", "WorkersLostError"),
     )
@@ -131,9 +144,9 @@ def _run_options(command: Callable[..., None]) -> Callable[..., None]:
     options = [
         click.option(
             "--out",
-            type=click.Path(path_type=Path),
-            metavar="DIR",
-            help="Run directory; by default a new one under results/.",
+            type=_Place(),
+            help="Run directory, or the URL of one elsewhere, such as s3://bucket/run; by default "
+            "a new one under results/.",
         ),
         click.option(
             "--resume",
@@ -198,27 +211,46 @@ def _search_and_print(study: Path, **options: Any) -> None:
     from optimize.exact.driver import StoppedError
     from optimize.session import search_and_write
 
-    _point_to_the_copy(study, **options)
+    out, resume = options.pop("out"), options["resume"]
+    _point_to_the_copy(study, resume=resume, out=out)
     try:
-        outcome, picks, folder, checked = search_and_write(study, **options)
+        with _here(out, resume=resume) as (folder, mirror):
+            outcome, picks, folder, checked = search_and_write(
+                study, out=folder, mirror=mirror, **options
+            )
+            names = [path.name for path in folder.iterdir()]
     except StoppedError as stopped:
         click.echo(str(stopped), err=True)
         sys.exit(1)
-    _print_outcome(checked, outcome, picks, folder)
+    _print_outcome(checked, outcome, picks, out if mirror else folder, names)
     if outcome.common.empty:
         sys.exit(1)
 
 
-def _point_to_the_copy(study: Path, *, resume: bool, out: Path | None, **_: Any) -> None:
+@contextmanager
+def _here(out: Path | str | None, *, resume: bool) -> Iterator[tuple[Path | None, Mirror | None]]:
+    """Give the directory that a run works in, and what copies it to where it belongs."""
+    if not isinstance(out, str):
+        yield out, None
+        return
+    from optimize.storage import mirrored
+
+    with mirrored(out, resume=resume, tell=lambda text: click.echo(text, err=True)) as mirror:
+        yield mirror.folder, mirror
+
+
+def _point_to_the_copy(study: Path, *, resume: bool, out: Path | str | None) -> None:
     """Say where the study still is when a run is to go on and its file has vanished."""
     from evaluate.errors import InputError
 
-    copy = out / "study.toml" if resume and out else None
+    copy = out / "study.toml" if resume and isinstance(out, Path) else None
     if copy and copy.is_file() and not study.exists():
         raise InputError(str(study), "no such file", f"the study; the run has a copy of it, {copy}")
 
 
-def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Path) -> None:
+def _print_outcome(
+    study: Study, outcome: Outcome, picks: list[Pick], folder: Path | str, names: list[str]
+) -> None:
     from optimize.tables import print_shortlist
     from optimize.texts import CAUTION
 
@@ -231,7 +263,7 @@ def _print_outcome(study: Study, outcome: Outcome, picks: list[Pick], folder: Pa
         )
     if not outcome.is_complete:
         click.echo(f"Stopped early. Go on with: crankfront optimize STUDY --out {folder} --resume")
-    drawn = "pictures and summary.md" if (folder / "pictures").is_dir() else "summary.md"
+    drawn = "pictures and summary.md" if "pictures" in names else "summary.md"
     click.echo(f"Front of {len(outcome.common)} designs, {drawn} in {folder}")
 
 
@@ -367,8 +399,27 @@ def compare(
     compare_layouts(layouts, speed_rpm=speed, as_json=as_json, picture=picture)
 
 
+def _run_dir(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the argument RUN_DIR of commands that read a run; one elsewhere is fetched first."""
+
+    @functools.wraps(command)
+    def with_run(run_dir: Path | str, **options: Any) -> None:
+        if isinstance(run_dir, Path):
+            command(run_dir=run_dir, **options)
+            return
+        from evaluate.errors import InputError
+        from optimize.storage import fetched, of_results
+
+        if options.get("watch"):
+            raise InputError("--watch", run_dir, "a directory of this machine")
+        with fetched(run_dir, "RUN_DIR", wanted=of_results) as folder:
+            command(run_dir=folder, **options)
+
+    return click.argument("run_dir", type=_Place())(with_run)
+
+
 @main.command(epilog="Try: crankfront status results/compact-four-stroke --watch")
-@click.argument("run_dir", type=click.Path(path_type=Path))
+@_run_dir
 @click.option("--watch", is_flag=True, help="Show it again every few seconds, until the run ends.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def status(run_dir: Path, watch: bool, as_json: bool) -> None:
@@ -382,7 +433,7 @@ def status(run_dir: Path, watch: bool, as_json: bool) -> None:
 
 
 @main.command(epilog="Try: crankfront verify results/compact-four-stroke --sample 5000")
-@click.argument("run_dir", type=click.Path(path_type=Path))
+@_run_dir
 @click.option(
     "--sample",
     type=click.IntRange(0),
@@ -406,7 +457,7 @@ def verify(run_dir: Path, sample: int, seed: int | None, as_json: bool) -> None:
 
 
 @main.command(epilog="Try: crankfront gap results/compact-four-stroke --json")
-@click.argument("run_dir", type=click.Path(path_type=Path))
+@_run_dir
 @click.option(
     "--exact",
     type=click.Path(path_type=Path),
@@ -428,7 +479,7 @@ def gap(run_dir: Path, exact: Path | None, workers: int | None, as_json: bool) -
 
 
 @main.command(epilog="Try: crankfront polish results/compact-four-stroke --evaluations 3000")
-@click.argument("run_dir", type=click.Path(path_type=Path))
+@click.argument("run_dir", type=_Place())
 @click.option(
     "--study",
     type=click.Path(path_type=Path),
@@ -446,17 +497,16 @@ def gap(run_dir: Path, exact: Path | None, workers: int | None, as_json: bool) -
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
+    type=_Place(),
     help='New run directory; by default RUN_DIR with "-polished".',
 )
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
 @click.option("--pictures/--no-pictures", default=True, help="Whether to draw pictures.")
 def polish(
-    run_dir: Path,
+    run_dir: Path | str,
     study: Path | None,
     evaluations: int,
-    out: Path | None,
+    out: Path | str | None,
     workers: int | None,
     pictures: bool,
 ) -> None:
@@ -466,29 +516,35 @@ def polish(
     Nothing is proved for continuous angles.
     """
     _require_own_evaluate()
+    from evaluate.errors import InputError
     from optimize.polish_session import polish_and_write
+    from optimize.storage import fetched
     from optimize.tables import print_shortlist
     from optimize.texts import CAUTION
 
-    done = polish_and_write(
-        run_dir,
-        study_file=study,
-        evaluations=evaluations,
-        out=out,
-        workers=workers,
-        pictures=pictures,
-    )
+    if isinstance(run_dir, str) and out is None:
+        raise InputError("--out", "none", "where the polished run shall be, as --out DIR")
+    with fetched(run_dir, "RUN_DIR") as source, _here(out, resume=False) as (folder, mirror):
+        done = polish_and_write(
+            source,
+            study_file=study,
+            evaluations=evaluations,
+            out=folder,
+            workers=workers,
+            pictures=pictures,
+        )
     if done.picks:
         print_shortlist(done.study, done.common, done.picks)
         click.echo(CAUTION)
     click.echo(done.headline)
-    click.echo(f"Front of {len(done.common)} designs, polish.json and summary.md in {done.folder}")
+    where = done.folder if mirror is None else mirror.url
+    click.echo(f"Front of {len(done.common)} designs, polish.json and summary.md in {where}")
     if done.common.empty:
         sys.exit(1)
 
 
 @main.command(epilog="Try: crankfront equals results/every-v-eight D6")
-@click.argument("run_dir", type=click.Path(path_type=Path))
+@_run_dir
 @click.argument("design")
 @click.option(
     "--most", type=click.IntRange(1), default=200, show_default=True, help="Designs to stop at."

@@ -36,6 +36,7 @@ from optimize.saving import SAVE_EVERY_S, Saver, UnwrittenError, reason
 from optimize.shortlist import Pick
 from optimize.starts import KEPT, keep_starts, kept_starts, starts_by_family
 from optimize.status import IslandStatus, RunStatus, StatusFile, now_text
+from optimize.storage import Mirror
 from optimize.study import Study, read_study
 from optimize.texts import families_text
 from optimize.work import WorkersLostError
@@ -55,6 +56,7 @@ def search_and_write(
     start: Path | None = None,
     cluster: str | None = None,
     save_every_s: float = SAVE_EVERY_S,
+    mirror: Mirror | None = None,
 ) -> tuple[Outcome, list[Pick], Path, Study]:
     """Search (or enumerate) a study file and write the run directory.
 
@@ -68,6 +70,8 @@ def search_and_write(
         Enumerate every family instead of searching.
     start : Path or None
         Run directory whose designs come into the first populations.
+    mirror : Mirror or None
+        What copies `out` to other storage after each save.
 
     Raises
     ------
@@ -94,7 +98,8 @@ def search_and_write(
     count = workers or os.cpu_count() or 1
     where = f"{count} process(es)" if cluster is None else f"the workers of {cluster}"
     with only_writer(folder, "--out"):
-        console.print(_opening(study, plan, where, folder), highlight=False)
+        shown = folder if mirror is None else mirror.url
+        console.print(f"{_opening(study, plan, where)}, into {shown}", highlight=False)
         remove_neighbours([folder, *(folder / name for name in _SUBFOLDERS)])
         starts = _starts_kept(start, starts, plan, folder, resume=resume)
         resume = resume and _has_checkpoint(folder)  # a run may have died before its first save
@@ -103,10 +108,12 @@ def search_and_write(
         study = as_kept(study, folder)
         status = _status_file(study, folder, all_exact=all_exact, workers=count)
         saver = Saver(every_s=save_every_s, tell=lambda text: console.print(text, highlight=False))
+        if mirror is not None:
+            saver.after = mirror.put_changed
         stop = StopRequest()
         with (
             _first_interrupt_stops(stop, console),
-            _ends_told(folder, file, status, all_exact=all_exact),
+            _ends_told(shown, file, status, all_exact=all_exact),
             into(folder),
             shown_progress(console) as show,
         ):
@@ -196,7 +203,7 @@ def _starts_kept(
     return starts
 
 
-def _opening(study: Study, plan: Plan, where: str, folder: Path) -> str:
+def _opening(study: Study, plan: Plan, where: str) -> str:
     """Return what is going to happen, in one line."""
     n_searched = len(plan.families) - len(plan.exact)
     parts = []
@@ -207,7 +214,7 @@ def _opening(study: Study, plan: Plan, where: str, folder: Path) -> str:
             f"{families_text(n_searched)} x {study.seeds} seed(s) searched, at most "
             f"{study.evaluations:,} designs, population {plan.population}, seed {study.seed}"
         )
-    return f"{study.name}: {'; '.join(parts)}; {where}, into {folder}"
+    return f"{study.name}: {'; '.join(parts)}; {where}"
 
 
 def write_study_files(study: Study, folder: Path) -> None:
@@ -275,10 +282,12 @@ def _slug(name: str) -> str:
 
 
 @contextmanager
-def _ends_told(folder: Path, file: Path, status: StatusFile, *, all_exact: bool) -> Iterator[None]:
+def _ends_told(
+    folder: Path | str, file: Path, status: StatusFile, *, all_exact: bool
+) -> Iterator[None]:
     """Put the end of a run into its status file, and say how to go on with what is saved."""
     command = "enumerate" if all_exact else "optimize"
-    study = file if file.exists() else folder / "study.toml"
+    study = file if file.exists() else f"{folder}/study.toml"
     advice = f"crankfront {command} {study} --out {folder} --resume"
     try:
         yield
