@@ -13,6 +13,7 @@ import logging
 import pickle
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, Future, wait
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,7 @@ EXTRA = 'pip install "crankfront[cluster]"'
 CONNECT_S = 10.0  # for a scheduler to answer, and for workers to show themselves
 CHECK_S = 2.0  # between looks at who is there
 SCHEDULER_S = 60.0  # without a scheduler before a run ends
+SILENCE_S = 10.0  # without a sign of life before a worker gets no tasks; they come every second
 NO_WORKERS_S = 300.0  # without a worker before a run ends; most are started anew before
 _LARGE_TASK = "1 GiB"  # for which Dask does not complain: states of islands grow
 _SAVED = "what was saved stays, and --resume goes on with it"
@@ -103,6 +105,7 @@ class Cluster:
         self._refused: set[str] = set()
         self._is_warned = False
         self._threads: dict[str, int] = {}
+        self._silent: set[str] = set()
         self._checked = self._seen = time.monotonic()
         try:
             self._client = _client(address)
@@ -179,7 +182,9 @@ class Cluster:
         return max(1, sum(self._usable().values()))
 
     def _usable(self) -> dict[str, int]:
-        return {name: n for name, n in self._threads.items() if name not in self._refused}
+        """Return the threads of each worker that may get tasks: of those that live, if any does."""
+        allowed = {name: n for name, n in self._threads.items() if name not in self._refused}
+        return {name: n for name, n in allowed.items() if name not in self._silent} or allowed
 
     def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Hand out a task.
@@ -189,36 +194,44 @@ class Cluster:
         WorkersLostError
             If the scheduler is gone, or only workers with other versions are left.
         """
-        if not self._refused:
-            return self._submit(function, arguments, {})
-        kept = sorted(self._usable())
-        if not kept:
+        usable = self._usable()
+        if self._threads and not usable:
             raise WorkersLostError(
                 f"all workers of the cluster that are left have other versions; {_SAVED}"
             )
-        return self._submit(function, arguments, {"workers": kept, "allow_other_workers": False})
+        is_choosy = len(usable) < len(self._threads)
+        return self._submit(function, arguments, sorted(usable) if is_choosy else None)
 
     def submit_copy(self, function: Callable[..., Any], *arguments: Any) -> Future[Any] | None:
         """Hand out a task once more, to workers that idle; None where there is none.
 
         Without names the scheduler might queue the copy behind the task that it is a copy of.
         """
+        idle = sorted(self._idle())
+        return self._submit(function, arguments, idle) if idle else None
+
+    def idle(self, _under_way: int) -> int:
+        """Return how many threads of usable workers have no task: the scheduler knows."""
+        return sum(self._idle().values())
+
+    def _idle(self) -> dict[str, int]:
         try:
             busy: dict[str, Any] = self._ask("processing")
         except (OSError, TimeoutError):
-            return None
-        idle = sorted(name for name in self._usable() if not busy.get(name))
-        if not idle:
-            return None
-        return self._submit(function, arguments, {"workers": idle, "allow_other_workers": False})
+            return {}
+        left = {name: n - len(busy.get(name, ())) for name, n in self._usable().items()}
+        return {name: n for name, n in left.items() if n > 0}
 
     def _submit(
-        self, function: Callable[..., Any], arguments: tuple[Any, ...], where: dict[str, Any]
+        self, function: Callable[..., Any], arguments: tuple[Any, ...], where: list[str] | None
     ) -> Future[Any]:
+        """Hand out a task, to some workers if they are named; to others should these be gone."""
         if self._client.status != "running":
             self._look()
         payload = pickle.dumps((function, arguments), pickle.HIGHEST_PROTOCOL)
-        future: Future[Any] = self._executor.submit(do, payload, self._mine, **where)
+        future: Future[Any] = self._executor.submit(
+            do, payload, self._mine, workers=where, allow_other_workers=where is not None
+        )
         return future
 
     def result(self, future: Future[Any]) -> Any:
@@ -280,7 +293,7 @@ class Cluster:
                 if self._client.status in ("closed", "closing"):
                     self._client = _client(self._address)
                     self._executor = self._client.get_executor(pure=False)
-                self._threads = self._ask("ncores")
+                known = self._ask("identity")["workers"]
             except (OSError, TimeoutError):
                 if time.monotonic() > end:
                     raise WorkersLostError(
@@ -289,7 +302,10 @@ class Cluster:
                     ) from None
                 time.sleep(0.5)
             else:
-                return
+                break
+        last = max((worker["last_seen"] for worker in known.values()), default=0.0)
+        self._threads = {name: worker["nthreads"] for name, worker in known.items()}
+        self._silent = {n for n, worker in known.items() if last - worker["last_seen"] > SILENCE_S}
 
     def _ask(self, question: str) -> Any:
         """Return a scheduler's answer; raise OSError or TimeoutError when there is none."""
@@ -311,7 +327,10 @@ def _client(address: str) -> Client:
     kind = asyncio.run(_kind_of(address))  # a client that fails to connect leaves threads behind
     if kind != "Scheduler":
         raise ValueError(f"it is a {kind.lower()} of Dask")
-    return Client(address, timeout=CONNECT_S, set_as_default=False, name="crankfront")
+    with warnings.catch_warnings():
+        # Of versions that differ; those that matter are compared here, and refused.
+        warnings.filterwarnings("ignore", message="Mismatched versions found")
+        return Client(address, timeout=CONNECT_S, set_as_default=False, name="crankfront")
 
 
 async def _kind_of(address: str) -> str:

@@ -7,8 +7,10 @@ linear algebra choose their instructions by the processor that they find.
 from __future__ import annotations
 
 import hashlib
+import platform
 from collections.abc import Mapping
 from functools import lru_cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +53,13 @@ def fingerprint() -> Fingerprint:
         bits = hashlib.sha256()
         for numbers in (*_elementary(), *_scores()):
             bits.update(np.ascontiguousarray(numbers).tobytes())
-    return {"versions": {**package_versions(), OWN_CODE: _code()}, "bits": bits.hexdigest()}
+    versions = {
+        **package_versions(),
+        "distributed": version("distributed"),
+        "Python": ".".join(platform.python_version_tuple()[:2]),
+        OWN_CODE: _code(),
+    }
+    return {"versions": versions, "bits": bits.hexdigest()}
 
 
 def other_versions(mine: Fingerprint, theirs: Fingerprint) -> str:

@@ -14,7 +14,7 @@ from optimize.cluster import EXTRA
 from optimize.processes import interrupts_held
 
 HOST = "127.0.0.1"  # a scheduler does what anybody who reaches it asks for
-DASHBOARD = ":8787"
+DASHBOARD_PORT = 8787
 
 
 def serve(
@@ -56,7 +56,8 @@ def serve(
                     processes=True,
                     host=HOST,
                     scheduler_port=port,
-                    dashboard_address=DASHBOARD if with_dashboard else None,
+                    dashboard_address=f"{HOST}:{DASHBOARD_PORT if with_dashboard else 0}",
+                    scheduler_kwargs={"dashboard": with_dashboard},
                     memory_limit=0,  # else Dask pauses workers, and a run waits for them
                     silence_logs=50,
                 )

@@ -42,6 +42,9 @@ class Workers(Protocol):
     def count(self) -> int:
         """Return how many tasks are done at a time."""
 
+    def idle(self, under_way: int) -> int:
+        """Return how many could do a task at once, of so many under way."""
+
     def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Hand out a task."""
 
@@ -83,6 +86,10 @@ class LocalWorkers:
             raise
         for hand in self._hands:
             hand.start()
+
+    def idle(self, under_way: int) -> int:
+        """Return how many processes have no task."""
+        return max(0, self.count - under_way)
 
     def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Hand out a task."""
@@ -233,6 +240,10 @@ class ThisProcess:
     """Does tasks here, when they are handed out."""
 
     count = 1
+
+    def idle(self, _under_way: int) -> int:
+        """Return 0: nobody is left."""
+        return 0
 
     def submit(self, function: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Do a task."""

@@ -125,8 +125,11 @@ class Work(Generic[Key]):
             self._waiting.appendleft(call)
 
     def _hand_out(self) -> None:
-        """Hand out what waits, some more than there are workers."""
-        under_way = self._under_way()
+        """Hand out what waits, some more than there are workers; stragglers hold nobody up."""
+        if not self._waiting:
+            return
+        stuck = sum(len(call.futures) for call in self._stragglers())
+        under_way = self._under_way() - stuck
         while self._waiting and under_way < AHEAD * self._workers.count:
             call = self._waiting.popleft()
             call.began, call.copies = time.monotonic(), 0
@@ -135,17 +138,26 @@ class Work(Generic[Key]):
 
     def _hand_out_copies(self) -> None:
         """Hand out copies of tasks that take far too long, while workers idle."""
-        if self._waiting or (free := self._workers.count - self._under_way()) <= 0:
+        late = sorted(self._stragglers(), key=lambda call: call.began)
+        if not late or self._waiting:
             return
+        for call in late[: self._workers.idle(self._under_way())]:
+            copy = self._workers.submit_copy(_timed, call.function, *call.arguments)
+            if copy is not None:
+                call.copies += 1
+                call.futures.add(copy)
+
+    def _stragglers(self) -> list[_Call]:
+        """Return what is under way far longer than others of its kind took."""
         now = time.monotonic()
-        for call in sorted(self._calls.values(), key=lambda call: call.began)[:free]:
+        found = []
+        for call in self._calls.values():
             longest_s = self._seconds.get(call.kind)
             patience_s = UNKNOWN_S if longest_s is None else STRAGGLER_FACTOR * longest_s
-            if now - call.began > max(patience_s, STRAGGLER_S) * (1 + call.copies):
-                copy = self._workers.submit_copy(_timed, call.function, *call.arguments)
-                call.copies += 1
-                if copy is not None:
-                    call.futures.add(copy)
+            late_s = now - call.began
+            if call.futures and late_s > max(patience_s, STRAGGLER_S) * (1 + call.copies):
+                found.append(call)
+        return found
 
     def _under_way(self) -> int:
         return sum(len(call.futures) for call in self._calls.values())

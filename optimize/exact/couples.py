@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -69,7 +70,7 @@ class Couples:
         self.space, self.frame = space, frame
         self.arrangements = Arrangements(space, frame)
         self.table: RotorTable = rotor_table(space, frame)
-        self._buffer = np.empty(BLOCK)
+        self._memory = threading.local()  # threads of a worker share what is known of a frame
 
     def least_boxes(
         self, group: Group, setting: int, resolution: float, limit_Nm: float
@@ -201,11 +202,12 @@ class Couples:
         return score(self.space.engine, twins.batch, ["couple_rms_Nm"])[:, 0]
 
     def _room(self, shape: tuple[int, int, int]) -> FloatArray:
-        """Return memory for a result, the same each time."""
+        """Return memory for a result, the same each time in a thread."""
         size = shape[0] * shape[1] * shape[2]
-        if size > len(self._buffer):
-            self._buffer = np.empty(size)
-        return self._buffer[:size].reshape(shape)
+        known: FloatArray | None = getattr(self._memory, "buffer", None)
+        if known is None or size > len(known):
+            known = self._memory.buffer = np.empty(max(size, BLOCK))
+        return known[:size].reshape(shape)
 
     def _products(
         self, group: Group, setting: int, *, sizes_only: bool = False
@@ -230,7 +232,7 @@ class Couples:
                     ahead = np.matmul(front[start : start + n_front], items[some])
                     ahead = weights * as_real(ahead + shift[some, np.newaxis])
                     error = round_off(ahead, back)
-                    squares = self._buffer[:0].reshape(0, 0, 0)
+                    squares = np.empty((0, 0, 0))
                     if not sizes_only:
                         shape = (len(ahead), ahead.shape[1], back.shape[1])
                         squares = mean_squares(ahead, back, self._room(shape))
