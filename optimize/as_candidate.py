@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evaluate import exhaust, firing, sizing
 from evaluate.batch import Batch, FloatArray, IntArray
@@ -20,6 +21,7 @@ from optimize.study import Study
 #: halves stand 0.22 apart, its throws with a web between 0.8. [bores]
 _SPLIT_BELOW_BORES = 0.5
 _SAME_DEG = 1e-6
+_TURNED = "Turned end for end, which changes torsion and bearing loads."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -160,10 +162,14 @@ def _read_two_banks(study: Study, layout: Layout, per_throw: IntArray) -> _Readi
             return "two cylinders of one bank share a throw, and studies know none like that"
         pins = "shared"
     elif (per_throw == 1).all():
+        if _is_seen_from_behind(layout):
+            order = order[::-1]
         found = _pins_of_own_throws(study, layout, banks, order)
         if found is None:
             return "its main bearings stand in no pattern that studies know"
         pins, notes = found
+        if _is_seen_from_behind(layout) and "reverse" not in _kept_by_metrics(study):
+            notes.append(_TURNED)
     else:
         return "some of its throws are shared and others not, and studies know none like that"
     reading = _Reading(
@@ -178,18 +184,44 @@ def _read_two_banks(study: Study, layout: Layout, per_throw: IntArray) -> _Readi
     return _faced(study, layout, reading)
 
 
+def _has_main(layout: Layout) -> NDArray[np.bool_]:
+    """Return whether a main bearing stands between each throw and the next."""
+    mains_m = layout.engine.main_positions_m
+    return np.array(
+        [
+            bool(((mains_m > low) & (mains_m < high)).any())
+            for low, high in pairwise(layout.engine.throw_positions_m)
+        ],
+        bool,
+    )
+
+
+def _begins_with_web(has_main: NDArray[np.bool_]) -> bool:
+    """Return whether throws stand in pairs with a web within, and main bearings between pairs."""
+    return not has_main[::2].any() and bool(has_main[1::2].all())
+
+
+def _is_seen_from_behind(layout: Layout) -> bool:
+    """Return whether an odd count of throws begins with the one that has no partner.
+
+    The families have it at the driving end.
+    """
+    has_main = _has_main(layout)
+    is_odd = len(has_main) % 2 == 0 and len(has_main) > 0
+    return is_odd and not has_main.all() and _begins_with_web(has_main[::-1])
+
+
 def _pins_of_own_throws(
     study: Study, layout: Layout, banks: IntArray, order: IntArray
 ) -> tuple[str, list[str]] | None:
     """Return which pins throws of one cylinder each are, and what was decided for that."""
     engine = layout.engine
-    throws_m, mains_m = engine.throw_positions_m, engine.main_positions_m
-    has_main = np.array(
-        [bool(((mains_m > low) & (mains_m < high)).any()) for low, high in pairwise(throws_m)]
-    )
+    throws_m, has_main = engine.throw_positions_m, _has_main(layout)
+    if _is_seen_from_behind(layout):
+        has_main = has_main[::-1]
     if has_main.all():
         return "own-main", []
-    if has_main[::2].any() or not has_main[1::2].all():
+    if not _begins_with_web(has_main):
         return None
     width_m = engine.bore_m if np.isfinite(engine.bore_m) else 2 * engine.crank_radius_m
     gaps_m = np.diff(throws_m)[::2]
@@ -211,12 +243,18 @@ def _pins_of_own_throws(
     return "split", []
 
 
+def _kept_by_metrics(study: Study) -> frozenset[str]:
+    """Return which symmetries leave all metrics that decide unchanged."""
+    return frozenset.intersection(*(METRICS[key].keeps for key in study.active_metrics))
+
+
 def _faced(study: Study, layout: Layout, reading: _Reading) -> _Reading:
     """Return a reading in which pairs begin with the bank behind, as the families have them.
 
-    With own throws, the bank behind must not have fewer cylinders than the one ahead.
+    With own throws, the bank behind must not have fewer cylinders than the one ahead. An odd count
+    in pairs has been read from the end at which the families begin.
     """
-    keeps = frozenset.intersection(*(METRICS[key].keeps for key in study.active_metrics))
+    keeps = _kept_by_metrics(study)
     order = reading.cylinders
     if reading.pins in ("shared", "split"):
         places_m, sides = layout.engine.positions_m[order], reading.banks[order]
@@ -231,7 +269,7 @@ def _faced(study: Study, layout: Layout, reading: _Reading) -> _Reading:
                     "study's it is the other."
                 )
                 return replace(reading, notes=notes)
-            notes.append("Turned end for end, which changes torsion and bearing loads.")
+            notes.append(_TURNED)
         turned = order[::-1]
         if reading.pins == "shared":  # within a pair by bank
             turned = [i for pair in zip(turned[1::2], turned[::2], strict=True) for i in pair]

@@ -242,9 +242,29 @@ def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.n
 
 def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
     """Return designs of one family as a table, scored by the plain path, one row a design."""
-    family, designs = front.island.family, front.designs
-    batch, engine = designs.batch, family.engine
-    n = len(front)
+    batch, engine = front.designs.batch, front.island.family.engine
+    evaluation = Evaluation(engine, batch)
+    columns = _given_columns(study, front.island.family, front.designs)
+    columns |= {key: metric.compute(evaluation) for key, metric in METRICS.items()}
+    columns |= interval_columns(study, engine, batch)
+    for column, objective in enumerate(study.objectives):
+        rounded = front.boxes[:, column] * objective.resolution * objective.sign
+        columns[f"{objective.key}_rounded"] = rounded + 0.0
+    columns["equals"] = front.equals
+    columns["generation"] = front.generations
+    columns["seed"] = front.seeds
+    columns["seeds_found"] = front.seeds_found
+    return pd.DataFrame(columns)
+
+
+def given_rows(study: Study, family: Family, designs: Designs) -> pd.DataFrame:
+    """Return designs of one family as a table of what they are, without scores."""
+    return pd.DataFrame(_given_columns(study, family, designs))
+
+
+def _given_columns(study: Study, family: Family, designs: Designs) -> dict[str, Any]:
+    """Return family, throws, banks, firing, balance and size of designs as columns."""
+    batch, engine, n = designs.batch, family.engine, len(designs.batch)
     evaluation = Evaluation(engine, batch)
     labels = [tuple(str(i + 1) for i in range(family.cylinders))] * n
     orders = [
@@ -253,7 +273,7 @@ def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
     ]
     angles = throw_angles_deg(family, batch)
     rising = np.sort(evaluation.firing_angles_deg, axis=1)
-    columns: dict[str, Any] = {
+    return {
         "family": [family.name] * n,
         "arrangement": [family.arrangement] * n,
         "cylinders": [family.cylinders] * n,
@@ -274,16 +294,6 @@ def design_rows(study: Study, front: FamilyFront) -> pd.DataFrame:
         "stroke_mm": np.full(n, units.mm_from_m(2 * engine.crank_radius_m)),
         "speed_rpm": np.full(n, units.rpm_from_rad_s(engine.speed_rad_s)),
     }
-    columns |= {key: metric.compute(evaluation) for key, metric in METRICS.items()}
-    columns |= interval_columns(study, engine, batch)
-    for column, objective in enumerate(study.objectives):
-        rounded = front.boxes[:, column] * objective.resolution * objective.sign
-        columns[f"{objective.key}_rounded"] = rounded + 0.0
-    columns["equals"] = front.equals
-    columns["generation"] = front.generations
-    columns["seed"] = front.seeds
-    columns["seeds_found"] = front.seeds_found
-    return pd.DataFrame(columns)
 
 
 def _shafts_text(fractions: FloatArray) -> str:

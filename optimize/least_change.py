@@ -54,7 +54,8 @@ def steps_alone(box: IntArray, front: IntArray, floors: FloatArray) -> list[int 
         steps = next(
             n for n in (0, most, most + 1) if not _is_dominated(_moved(box, column, n), above)
         )
-        found.append(steps if box[column] - steps >= floors[column] else None)
+        is_possible = not steps or box[column] - steps >= floors[column]
+        found.append(steps if is_possible else None)
     return found
 
 
@@ -94,10 +95,10 @@ def steps_together(
         if not len(rows):
             return np.array(steps, np.int64)
         for further in _ways_out(box, np.array(steps), above[rows[0]]):
-            if further not in seen and (box - np.array(further) >= floors).all():
+            taken = np.array(further)
+            if further not in seen and ((box - taken >= floors) | (taken == 0)).all():
                 seen.add(further)
-                cost = float((np.array(further) / spans).sum())
-                heapq.heappush(waiting, (cost, further))
+                heapq.heappush(waiting, (float((taken / spans).sum()), further))
     return None
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from evaluate.batch import FloatArray, IntArray
 from evaluate.metrics import METRICS
 from optimize.answers import Between, Change, Gap, Member, Standing
-from optimize.exact.certificate import boxes_of_rows
 from optimize.least_change import dominating, steps_alone, steps_together
 from optimize.study import Study
 
@@ -33,6 +32,8 @@ class Front:
         Names the objectives.
     rows : DataFrame
         Of a front table.
+    boxes : array of int, shape (designs, objectives)
+        Their rounded objectives as multiples of the resolution, to be lessened.
     family : str
         Family of the layout; empty where it has none.
     on_front : frozenset of str
@@ -44,14 +45,11 @@ class Front:
     name: str
     study: Study
     rows: pd.DataFrame
+    boxes: IntArray
     family: str
     on_front: frozenset[str]
     changes: Callable[[pd.Series], tuple[Change, ...]]
     _members: dict[tuple[int, bytes], Member] = field(default_factory=dict)
-
-    def boxes(self) -> IntArray:
-        """Return rounded objectives as multiples of their resolution, to be lessened."""
-        return boxes_of_rows(self.rows, self.study)
 
     def member(self, place: int, box: IntArray) -> Member:
         """Return the design of a row beside a layout with these rounded objectives."""
@@ -63,7 +61,7 @@ class Front:
                 family=str(row["family"]),
                 is_on_front=str(row["design"]) in self.on_front,
                 is_same_family=row["family"] == self.family,
-                gaps=_gaps(self.study, box, self.boxes()[place]),
+                gaps=_gaps(self.study, box, self.boxes[place]),
                 changes=self.changes(row),
             )
         return self._members[key]
@@ -88,7 +86,7 @@ def standing(
     """
     if box is None:
         return _unknown(front)
-    boxes = front.boxes()
+    boxes = front.boxes
     above, below = dominating(box, boxes), _dominated(box, boxes)
     equals = np.flatnonzero((boxes == box).all(axis=1))
     place = "undominated"

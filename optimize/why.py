@@ -26,13 +26,13 @@ from optimize.answers import (
 )
 from optimize.archive import rounded_boxes
 from optimize.as_candidate import Candidate, as_candidate
-from optimize.canonical import Symmetry
+from optimize.canonical import Symmetry, symmetries
 from optimize.design_changes import Described, changes, described_design, described_layout
 from optimize.exact.certificate import boxes_of_rows
 from optimize.exact.membership import space_problems
 from optimize.exact.run_files import RunFiles, row_designs
 from optimize.families import all_families
-from optimize.fronts import FamilyFront, design_rows
+from optimize.fronts import given_rows
 from optimize.limits import Breach, breaches
 from optimize.problem import Island
 from optimize.robust import objective_values
@@ -74,11 +74,15 @@ def why(run: RunFiles, layout: Layout, *, as_filed: bool = False) -> Answer:
         speed and proportions, where it is of a kind that studies know.
     """
     candidate = as_candidate(run.study, run.families, layout)
-    by_file = _judged_as_filed(run, layout, candidate)
+    if isinstance(candidate, str):
+        outside: tuple[str, ...] = (candidate,)
+    else:
+        outside = _outside(run.study, candidate)
+    by_file = _judged_as_filed(run, layout, candidate, outside)
     if as_filed or isinstance(candidate, str):
         judgement, other = by_file, None
     else:
-        judgement, other = _judged_at_givens(run, layout, candidate), by_file
+        judgement, other = _judged_at_givens(run, layout, candidate, outside), by_file
     return Answer(
         layout=layout.name,
         study=run.study.name,
@@ -102,7 +106,9 @@ def _without_nan(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def _judged_at_givens(run: RunFiles, layout: Layout, candidate: Candidate) -> Judgement:
+def _judged_at_givens(
+    run: RunFiles, layout: Layout, candidate: Candidate, outside: tuple[str, ...]
+) -> Judgement:
     """Return a layout as a design of its family, at the study's givens."""
     study, family = run.study, candidate.family
     island = Island(study, family)
@@ -120,7 +126,7 @@ def _judged_at_givens(run: RunFiles, layout: Layout, candidate: Candidate) -> Ju
         is_searched=candidate.is_searched,
         changed_givens=_changed_givens(layout.engine, family.engine),
         notes=(*candidate.notes, *_counting(layout, candidate), *_assumed_givens(study)),
-        outside_space=_outside(run, island, candidate),
+        outside_space=outside,
         values=_by_key(study, values),
         rounded=_rounded(study, box),
         breaches=breaches(study, evaluation, splay_deg),
@@ -129,7 +135,9 @@ def _judged_at_givens(run: RunFiles, layout: Layout, candidate: Candidate) -> Ju
     )
 
 
-def _judged_as_filed(run: RunFiles, layout: Layout, candidate: Candidate | str) -> Judgement:
+def _judged_as_filed(
+    run: RunFiles, layout: Layout, candidate: Candidate | str, outside: tuple[str, ...]
+) -> Judgement:
     """Return a layout with everything as its file has it."""
     study = run.study
     evaluation = Evaluation(layout.engine, layout.batch)
@@ -138,16 +146,12 @@ def _judged_as_filed(run: RunFiles, layout: Layout, candidate: Candidate | str) 
     notes = [f"Of the file: {sentence}." for sentence in layout.assumed]
     ways: tuple[Symmetry, ...] = ()
     splay_deg, family = None, ""
-    outside: tuple[str, ...] = ()
     if isinstance(candidate, str):
         notes.insert(0, f"Judged as its file has it: {candidate}.")
         mine = described_layout(layout)
-        outside = (candidate,)
     else:
-        island = Island(study, candidate.family)
-        family, ways = candidate.family.name, island.ways
+        family, ways = candidate.family.name, symmetries(study, candidate.family)
         mine = described_design(candidate.family, candidate.designs)
-        outside = _outside(run, island, candidate)
         if candidate.family.pins == "split":
             splay_deg = float(candidate.designs.splay_deg[0])
     n = layout.engine.n_cylinders
@@ -207,6 +211,7 @@ def _standings(
             name=name,
             study=run.study,
             rows=rows.reset_index(drop=True),
+            boxes=boxes_of_rows(rows, run.study),
             family=family,
             on_front=names,
             changes=change,
@@ -241,23 +246,13 @@ def _twin(run: RunFiles, island: Island, candidate: Candidate) -> pd.DataFrame |
     return rows[same].head(1) if same.any() else None
 
 
-def _outside(run: RunFiles, island: Island, candidate: Candidate) -> tuple[str, ...]:
+def _outside(study: Study, candidate: Candidate) -> tuple[str, ...]:
     """Return in which ways a candidate lies outside the space that was searched."""
-    study, family = run.study, candidate.family
+    family = candidate.family
     if not candidate.is_searched:
         reasons = [text for text in all_families(study)[1] if text.startswith(f"{family.name}: ")]
         return tuple(reasons) or (f"the study does not search {family.name}",)
-    ones = np.ones(1, np.int64)
-    front = FamilyFront(
-        island=island,
-        designs=candidate.designs,
-        boxes=np.zeros((1, len(study.objectives)), np.int64),
-        equals=ones,
-        generations=ones,
-        seeds=ones,
-        seeds_found=ones,
-    )
-    row = design_rows(study, front).iloc[0]
+    row = given_rows(study, family, candidate.designs).assign(equals=1).iloc[0]
     problems = list(space_problems(row, family, study))
     shares = candidate.designs.batch.shaft_fractions[0]
     if ((shares > 0) & (shares != 1)).any():
