@@ -24,6 +24,7 @@ from optimize.files import is_neighbour, only_writer
 from optimize.lease import NAME as LEASE
 from optimize.lease import Lease, LeaseLostError
 from optimize.saving import UnwrittenError, reason
+from optimize.starts import KEPT
 from optimize.status import NAME as STATUS
 
 # Storage on which a file appears when all of it is there; elsewhere it is renamed into place.
@@ -86,18 +87,28 @@ class Store:
 
     def files(self) -> dict[str, Mark]:
         """Return all files of the run with what tells a changed one; no neighbours, no lease."""
-        with self._told():
-            self._fs.invalidate_cache()
-            found = self._fs.find(self._root, detail=True)
         files = {}
-        for path, info in found.items():
-            name = str(path).removeprefix(self._root).lstrip("/")
-            parts = PurePosixPath(name).parts
-            if ".." in parts or is_neighbour(Path(name)) or parts[-1].startswith(LEASE):
+        for name, info in self._listed():
+            if _is_passing(name):
                 continue
             times = (info.get(k) for k in ("ETag", "etag", "LastModified", "mtime", "created"))
             files[name] = (info.get("size"), *map(str, times), self._modified(name, info))
         return files
+
+    def remove_passing(self) -> None:
+        """Remove what killed runs have left behind beside the files of the run."""
+        for name, _ in self._listed():
+            if _is_passing(name) and name != LEASE:
+                self.remove(name)
+
+    def _listed(self) -> list[tuple[str, dict[str, Any]]]:
+        """Return the name of every file and what is known of it; none that leads elsewhere."""
+        with self._told():
+            self._fs.invalidate_cache()
+            found = self._fs.find(self._root, detail=True)
+        names = [str(path).removeprefix(self._root).lstrip("/") for path in found]
+        listed = zip(names, found.values(), strict=True)
+        return [(name, info) for name, info in listed if ".." not in PurePosixPath(name).parts]
 
     def _modified(self, name: str, info: dict[str, Any]) -> str | None:
         """Return when a file was written, where a listing does not say so."""
@@ -194,6 +205,11 @@ class Store:
             raise StorageError(f"{self.url}/{name}".rstrip("/"), error) from error
 
 
+def _is_passing(name: str) -> bool:
+    """Return whether a file is none of the run's: one that was being written, a lease."""
+    return is_neighbour(Path(name)) or PurePosixPath(name).name.startswith(LEASE)
+
+
 def _rank(name: str) -> int:
     """Return the place of a file in a put: what names others comes after them, the state last."""
     return 2 if name == STATUS else int(name in _NOTES)
@@ -269,9 +285,20 @@ class Mirror:
         self._put: dict[str, Mark] = {}  # what is there, by its mark here
 
     def fetch(self) -> None:
-        """Copy the run from storage, to go on with it."""
+        """Copy the run from storage, to go on with it.
+
+        What a run left there that was killed during its first put has no study and no note: it is
+        dropped here, and there with the next put.
+        """
+        self._store.remove_passing()
         fetch_into(self.folder, self._store)
         self._put = self._marks()
+        if not {"study.toml", *_NOTES} & self._put.keys():
+            for path in self.folder.iterdir():
+                if path.is_dir():
+                    shutil.rmtree(path)
+                elif path.name != KEPT:
+                    path.unlink()
 
     def put_changed(self) -> None:
         """Copy what has changed to storage, and remove there what is gone here.

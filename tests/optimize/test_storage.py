@@ -302,6 +302,19 @@ def test_what_is_fetched_stays_in_its_folder(tmp_path: Path) -> None:
     assert not (tmp_path / "evil.txt").exists()
 
 
+def test_what_a_first_put_left_by_half_is_dropped(
+    mirror: tuple[Mirror, Watched], tmp_path: Path
+) -> None:
+    here, store = mirror
+    store.write("checkpoints/island-000-000-generation-0000001.npz", b"state")
+    store.write("front_so_far.parquet", b"front")
+    here.fetch()
+    assert list(here.folder.iterdir()) == []
+    (here.folder / "study.toml").write_text("begun again", "utf-8")
+    here.put_changed()
+    assert names_of(store) == {"study.toml"}
+
+
 # --- leases ---
 
 
@@ -443,7 +456,11 @@ def test_a_run_that_is_killed_while_it_is_mirrored_goes_on_to_the_same_bits(
 ) -> None:
     elsewhere = tmp_path / "elsewhere" / "run"
     url = f"file://{elsewhere}"
-    launch = Launch((command, study, "--out", url, *OPTIONS), tmp_path / "said.txt")
+    launch = Launch(
+        (command, study, "--out", url, *OPTIONS),
+        tmp_path / "said.txt",
+        environment={"TMPDIR": str(tmp_path)},  # of what it leaves there
+    )
     try:
         launch.wait_until(lambda: len([p for p in elsewhere.rglob("*") if p.is_file()]) >= after)
     finally:
@@ -451,8 +468,10 @@ def test_a_run_that_is_killed_while_it_is_mirrored_goes_on_to_the_same_bits(
     with fetched(url, "RUN_DIR") as copy:
         found = found_in(copy)
         assert (found.unreadable, found.neighbours) == ((), ())
+    (elsewhere / ".front.parquet.abcdefgh.parquet").write_bytes(b"half of")
     again = crankfront(command, study, "--out", url, "--resume", *OPTIONS)
     assert again.status == 0, again.said
+    assert found_in(elsewhere).neighbours == ()
     assert fetched_differences(url, whole(command)) == []
 
 
