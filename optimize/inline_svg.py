@@ -135,7 +135,9 @@ def _rename(root: ElementTree.Element, key: str, *, kept: frozenset[str]) -> Non
         if own in names:
             element.set("id", names[own])
         target = element.attrib.pop(_HREF, "").removeprefix("#")
-        if target:
+        if target.startswith("data:"):  # a part drawn as pixels, because it has thousands of marks
+            element.set("href", target)
+        elif target:
             element.set("href", f"#{names.get(target, target)}")
         for name, value in element.attrib.items():
             if "url(#" in value:

@@ -199,6 +199,7 @@ def _draw_panel(axes: Axes, panel: PanelView, *, is_many: bool, width_in: float)
             mew=0.3 if is_many else 0.5,
             alpha=0.6 if is_many else 0.9,
             clip_on=False,
+            rasterized=is_many,  # thousands of marks in a page would be megabytes
         )
     across, up = panel.x_axis, panel.y_axis
     axes.set(xlim=(across.low, across.high), ylim=(up.low, up.high))

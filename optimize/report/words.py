@@ -105,7 +105,7 @@ def prices(found: Sequence[Judged]) -> tuple[str, ...]:
 
 
 def _price(one: Judged) -> str:
-    beside = "the worst of all; best" if one.is_worst else "best"
+    beside = "the worst of all, best" if one.is_worst else "best"
     return f"{_said(one)} ({beside} {amount_text(one.objective.key, one.best)})"
 
 

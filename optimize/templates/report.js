@@ -275,7 +275,8 @@
   };
   const takeRectangle = (areas) => {
     if (!areas?.length) return;
-    const [[left, right], [low, high]] = areas[0].coordRange;
+    // A rectangle drawn to the edge ends a rounding error before it.
+    const [[left, right], [low, high]] = areas[0].coordRange.map(([a, b]) => [a - 1e-6 * (b - a), b + 1e-6 * (b - a)]);
     const inside = state.shown.filter((i) => values[state.x][i] >= left && values[state.x][i] <= right
       && values[state.y][i] >= low && values[state.y][i] <= high);
     scatter.dispatchAction({ type: "brush", areas: [] });

@@ -1,0 +1,276 @@
+"""The report tells what the Parquet says: numbers of the page and of the PDF against the files."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from evaluate.metrics import METRICS
+from optimize.cli import main
+from optimize.one_design import export_design
+from optimize.report.page import page_data
+from optimize.report.payload import design_texts
+from optimize.texts import CAUTION
+from tests.browser.test_sheet import needed_program
+from tests.reported_runs import small_run, stored_front, stored_metadata
+
+VENDOR = Path(__file__).parents[1] / "optimize" / "templates" / "vendor"
+KEYS = ("force_rms_N", "couple_rms_Nm", "firing_fluctuation", "exhaust_unevenness_deg", "parts")
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return small_run(tmp_path_factory.mktemp("reported") / "run")
+
+
+@pytest.fixture(scope="module")
+def written(run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("written")
+    result = CliRunner().invoke(main, ["report", str(run), "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    assert CAUTION in result.output
+    return out
+
+
+@pytest.fixture(scope="module")
+def html(written: Path) -> str:
+    return (written / "report.html").read_text(encoding="utf-8")
+
+
+class Tables(HTMLParser):
+    """Rows of every table by its identifier: first cell, then text and exact value of each."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tables: dict[str, list[list[tuple[str, float | None]]]] = {}
+        self._name = ""
+        self._cell: list[str] | None = None
+        self._value: float | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag == "table":
+            self._name = given.get("id") or ""
+            self.tables[self._name] = []
+        elif tag == "tr" and self._name:
+            self.tables[self._name].append([])
+        elif tag in ("td", "th") and self._name:
+            self._cell, self._value = [], None
+        elif tag == "data":
+            self._value = float(given["value"] or "nan")
+        elif tag == "small" and self._cell is not None:
+            self._cell.append("\n")
+
+    def handle_data(self, data: str) -> None:
+        if self._cell is not None:
+            self._cell.append(data)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("td", "th") and self._cell is not None:
+            self.tables[self._name][-1].append(("".join(self._cell).strip(), self._value))
+            self._cell = None
+        elif tag == "table":
+            self._name = ""
+
+
+@pytest.fixture(scope="module")
+def tables(html: str) -> dict[str, list[list[tuple[str, float | None]]]]:
+    parser = Tables()
+    parser.feed(html[: html.index("<script")])
+    return parser.tables
+
+
+def read(text: str) -> float:
+    return float(re.sub("[\u202f, ]", "", text).replace("\u2212", "-"))
+
+
+def digit(value: float) -> float:
+    """Return half a unit of the last digit shown: whole from 100, else three digits."""
+    if value == 0 or abs(value) < 1e-6:
+        return 1e-6
+    if abs(value) >= 100:
+        return 0.5001
+    return 0.5001 * 10.0 ** (math.floor(math.log10(abs(value))) - 2)
+
+
+def test_the_page_carries_every_number_of_the_parquet(run, html):
+    front, data = stored_front(run), page_data(html)
+    assert data["values"]["design"] == list(front["design"])
+    assert set(METRICS) <= set(data["values"])
+    for name, cells in data["values"].items():
+        for cell, stored in zip(cells, front[name], strict=True):
+            if isinstance(stored, np.ndarray):
+                assert cell == stored.tolist(), name
+            elif cell is None:
+                assert math.isnan(stored), name
+            else:
+                assert cell == stored, name  # bit for bit, not nearly
+    for objective in data["objectives"]:
+        assert objective["rounded"] == front[f"{objective['metric']}_rounded"].tolist()
+
+
+def test_the_options_are_the_shortlist_and_their_numbers_the_parquet(run, tables):
+    front = stored_front(run).set_index("design")
+    rows = {row[0][0].split("\n")[0].split(" ")[0]: row[1:] for row in tables["table-options"][1:]}
+    picks = [pick["design"] for pick in stored_metadata(run)["shortlist"]]
+    assert [name for name in rows if name != "baseline"] == picks
+    for design in picks:
+        for key, (text, exact) in zip(KEYS, rows[design], strict=True):
+            stored = front.loc[design, key]
+            assert exact == stored
+            assert read(text) == pytest.approx(stored, abs=digit(stored))
+
+
+def test_spans_of_the_objectives_are_those_of_the_parquet(run, tables):
+    front = stored_front(run)
+    for key, row in zip(KEYS, tables["table-objectives"][1:], strict=True):
+        assert row[0][0] == METRICS[key].label
+        assert [row[1][1], row[2][1]] == [front[key].min(), front[key].max()]  # less is better
+
+
+def test_families_table_counts_what_the_parquet_has(run, tables):
+    front = stored_front(run)
+    own = pd.read_parquet(run / "family_fronts.parquet")
+    for name, members, common, why in tables["table-families"][1:]:
+        assert members[1] == (own["family"] == name[0]).sum()
+        assert common[1] == (front["family"] == name[0]).sum()
+        if members[1] and not common[1]:
+            first = own[own["family"] == name[0]].iloc[0]
+            assert f"behind {first['dominated_by']}: {first['dominated_how']}" in why[0]
+
+
+#: "residual force 1 569 N (best 0 N)" and the like, in the cards of the options.
+_SAID = re.compile(r"([a-z-]+(?: [a-z-]+)*) ([\d.\u202f]+)")
+
+
+def test_numbers_in_the_words_on_each_option_are_the_parquet_s(run, html):
+    front = stored_front(run).set_index("design")
+    labels = {METRICS[key].label: key for key in KEYS}
+    checked = 0
+    for design in [pick["design"] for pick in stored_metadata(run)["shortlist"]]:
+        card = html[html.index(f'id="option-{design}"') :]
+        for kind in ("Strengths", "Price"):
+            found = re.search(rf"<dt>{kind}</dt><dd>([^<]*)</dd>", card[: card.index("</li>")])
+            for part in (found[1] if found else "").split("; "):
+                said = _SAID.match(part)
+                if not said:
+                    continue
+                key = labels[said[1]]
+                stored, span = front.loc[design, key], front[key]
+                assert read(said[2]) == pytest.approx(stored, abs=digit(stored)), part
+                share = (stored - span.min()) / (span.max() - span.min())
+                # Rounded values decide, which are at most one resolution away.
+                slack = {"force_rms_N": 50, "couple_rms_Nm": 5, "firing_fluctuation": 0.01}.get(
+                    key, 5 if key == "exhaust_unevenness_deg" else 1
+                ) / (span.max() - span.min())
+                assert share <= 0.1 + slack if kind == "Strengths" else share >= 0.25 - slack, part
+                checked += 1
+    assert checked >= 10
+
+
+def test_every_layout_file_in_the_page_is_what_export_writes(run, html):
+    texts = design_texts(page_data(html))
+    assert len(texts) == len(stored_front(run))
+    for design, text in texts.items():
+        assert text == export_design(run, design, out=None, front="common")
+
+
+def test_hypervolume_and_seeds_are_told_as_they_are(run, html):
+    front, metadata = stored_front(run), stored_metadata(run)
+    volume = re.search(r"The front dominates ([\d.]+)\u00a0% of the box", html)
+    assert volume
+    assert float(volume[1]) == pytest.approx(100 * metadata["hypervolume"], rel=5e-3)
+    told = re.search(r"repeated 2 times .*?: (\d+) of the (\d+) searched", html)
+    assert told
+    assert [int(told[1]), int(told[2])] == [int((front["seeds_found"] == 2).sum()), len(front)]
+
+
+def test_caution_stands_at_the_foot(html):
+    foot = html[html.index("<footer") : html.index("</footer>")]
+    assert CAUTION in foot
+
+
+def test_the_page_is_the_same_again(run, html, tmp_path):
+    result = CliRunner().invoke(main, ["report", str(run), "--out", str(tmp_path)])
+    assert result.exit_code == 0
+    assert (tmp_path / "report.html").read_text(encoding="utf-8") == html
+
+
+@pytest.fixture(scope="module")
+def printed(written: Path) -> str:
+    program = needed_program("pdftotext")
+    return subprocess.run(
+        [program, "-layout", str(written / "report.pdf"), "-"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+
+
+def test_the_pdf_tells_the_same_numbers(run, printed):
+    front = stored_front(run).set_index("design")
+    assert 2 <= printed.count("\f") <= 4
+    table = printed[printed.index("The options in numbers") : printed.index("Less is better")]
+    for pick in stored_metadata(run)["shortlist"]:
+        design = pick["design"]
+        found = re.search(rf"^\s*{design} (.*)$", table, re.MULTILINE)
+        assert found, design
+        numbers = [read(text) for text in re.split(r"\s{2,}", found[1].strip())[1:]]
+        stored = [front.loc[design, key] for key in KEYS]
+        for shown, value in zip(numbers, stored, strict=True):
+            assert shown == pytest.approx(value, abs=digit(value)), design
+    words = " ".join(printed.split())
+    assert " ".join(CAUTION.split()) in words
+    assert "Which layout for a 1.6-litre generator engine" in words
+
+
+def test_pages_of_the_pdf_are_filled_inside_their_margins_and_read_in_grey(written, tmp_path):
+    program = needed_program("pdftoppm")
+    stem = tmp_path / "page"
+    subprocess.run(
+        [program, "-r", "50.8", "-gray", "-png", str(written / "report.pdf"), str(stem)], check=True
+    )
+    images = sorted(tmp_path.glob("page*.png"))
+    assert 2 <= len(images) <= 4
+    for image in images:
+        grey = np.asarray(Image.open(image).convert("L"))  # 2 px to a millimetre
+        assert grey.shape == pytest.approx((594, 420), abs=2)
+        for margin in (grey[:, : 2 * 16], grey[:, -2 * 16 :], grey[: 2 * 12], grey[-2 * 8 :]):
+            assert margin.min() > 250, image.name
+        assert grey[2 * 15 : 2 * 90].min() < 100, image.name
+
+
+def test_the_library_in_the_page_is_the_one_that_its_notice_names():
+    notice = (VENDOR / "README.md").read_text(encoding="utf-8")
+    digest = hashlib.sha256((VENDOR / "echarts.min.js").read_bytes()).hexdigest()
+    assert digest in notice
+    for licence in ("echarts-LICENSE", "echarts-NOTICE", "echarts-LICENSE-d3"):
+        assert (VENDOR / licence).stat().st_size > 100
+
+
+def refused(*arguments: Any) -> str:
+    result = CliRunner().invoke(main, ["report", *map(str, arguments)])
+    assert result.exit_code == 2
+    assert isinstance(result.exception, SystemExit)
+    assert result.stderr.count("\n") == 1
+    return result.stderr
+
+
+def test_what_is_no_run_is_refused(run, tmp_path):
+    assert "no directory" in refused(tmp_path / "nowhere")
+    assert "no study.toml" in refused(tmp_path)
+    assert "twice" in refused(run, run)
+    (tmp_path / "report.html").mkdir()
+    assert "report.html" in refused(run, "--out", tmp_path)
+    assert not (tmp_path / "report.pdf").exists()
