@@ -1,6 +1,6 @@
 """Checkpoints: island states as plain arrays in files that appear whole or not at all.
 
-A file of an island is named by its generation and never changes; the note that names the files
+A file of an island is named by how far it is and never changes; the note that names the files
 comes last and makes them count. So a save writes only the islands that have moved.
 """
 
@@ -153,12 +153,11 @@ def save(folder: Path, search: SearchState, begun: Mapping[str, Any]) -> None:
     folder.mkdir(exist_ok=True)
     files = {}
     for (family, repetition), state in search.states.items():
-        name = f"island-{family:03d}-{repetition:03d}-generation-{state.generation:07d}"
-        name += "-exhausted.npz" if state.is_exhausted else ".npz"
+        track = search.tracks[(family, repetition)]
+        name = _file_name(family, repetition, state, track)
         files[name] = [family, repetition]
         if not (folder / name).exists():
             buffer = io.BytesIO()
-            track = search.tracks[(family, repetition)]
             np.savez(buffer, allow_pickle=False, **_arrays(state), **track.arrays())
             write_whole(folder / name, _writer(buffer.getvalue()))
     bounds = search.bounds
@@ -174,6 +173,13 @@ def save(folder: Path, search: SearchState, begun: Mapping[str, Any]) -> None:
     }
     write_text(folder / NOTE, json.dumps(note))
     _remove_all_but(folder, files)
+
+
+def _file_name(family: int, repetition: int, state: IslandState, track: Track) -> str:
+    """Return a name that is another one whenever the content is another one."""
+    name = f"island-{family:03d}-{repetition:03d}-generation-{state.generation:07d}"
+    name += f"-measured-{len(track):07d}"
+    return f"{name}-exhausted.npz" if state.is_exhausted else f"{name}.npz"
 
 
 def _remove_all_but(folder: Path, files: Iterable[str]) -> None:
@@ -228,8 +234,6 @@ def load(folder: Path, study: Study) -> SearchState:
         except (OSError, ValueError, LookupError, EOFError, zipfile.BadZipFile, zlib.error):
             raise _damaged(name) from None
     _remove_all_but(folder, note["islands"])
-    for track in search.tracks.values():  # of islands that have not moved since the first barrier
-        track.add([], 1, search.bounds)
     return search
 
 

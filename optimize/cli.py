@@ -12,6 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.shell_completion import CompletionItem
+
+from optimize.completion import complete_design, complete_expression, complete_metric
 
 if TYPE_CHECKING:
     from optimize.run import Outcome
@@ -27,6 +30,9 @@ class _Place(click.ParamType):  # type: ignore[type-arg]
 
     def convert(self, value: Any, param: Any, ctx: Any) -> Path | str:  # noqa: ARG002
         return value if "://" in str(value) else Path(value)
+
+    def shell_complete(self, ctx: Any, param: Any, incomplete: str) -> list[CompletionItem]:  # noqa: ARG002
+        return [CompletionItem(incomplete, type="dir")]
 
 
 class _Group(click.Group):
@@ -545,7 +551,7 @@ def polish(
 
 @main.command(epilog="Try: crankfront equals results/every-v-eight D6")
 @_run_dir
-@click.argument("design")
+@click.argument("design", shell_complete=complete_design)
 @click.option(
     "--most", type=click.IntRange(1), default=200, show_default=True, help="Designs to stop at."
 )
@@ -563,6 +569,204 @@ def equals(run_dir: Path, design: str, most: int, as_json: bool, parquet: Path |
     from optimize.exact.equals_session import list_equals
 
     list_equals(run_dir, design, most=most, as_json=as_json, parquet=parquet)
+
+
+@main.command(epilog="Try: crankfront cluster --workers 4")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; default: all cores.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8786,
+    show_default=True,
+    help="Of the scheduler; 0 for any that is free.",
+)
+@click.option("--dashboard", is_flag=True, help="Serve Dask's pages on what the workers do.")
+def cluster(workers: int | None, port: int, dashboard: bool) -> None:
+    """Start a Dask cluster on this machine, for --cluster; Ctrl-C ends it.
+
+    It listens to this machine only. For several machines start Dask's own scheduler and workers.
+    """
+    _require_own_evaluate()
+    from optimize.local_cluster import serve
+
+    def tell(address: str, page: str | None) -> None:
+        if page is not None:
+            click.echo(f"Dashboard at {page}")
+        click.echo(
+            f"Scheduler at {address}, {count} worker(s); Ctrl-C ends them. In another shell:"
+        )
+        click.echo(f"crankfront optimize STUDY.toml --cluster {address}")
+
+    count = workers or os.cpu_count() or 1
+    serve(workers=count, port=port, with_dashboard=dashboard, tell=tell)
+
+
+@main.command(epilog="Try: crankfront runs results")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def runs(folder: Path, as_json: bool) -> None:
+    """List the runs under a directory, the oldest first: what, when, how large, in what state.
+
+    Exit status 1 when there is none.
+    """
+    _require_own_evaluate()
+    from optimize.catalogue_session import list_runs
+
+    if not list_runs(folder, as_json=as_json):
+        sys.exit(1)
+
+
+@main.command(
+    epilog="\b\nTry: crankfront query results "
+    "'crank_length_mm < 600 and second_order_couple_Nm == 0'"
+)
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("expression", shell_complete=complete_expression)
+@click.option(
+    "--columns",
+    metavar="A,B,...",
+    help="Further columns of the fronts to show.",
+    shell_complete=complete_metric,
+)
+@click.option(
+    "--sort",
+    metavar="COLUMN",
+    help="Best first; else in the order of the runs.",
+    shell_complete=complete_metric,
+)
+@click.option("--most", type=click.IntRange(1), metavar="N", help="Designs to keep.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option(
+    "--parquet",
+    type=click.Path(path_type=Path),
+    metavar="FILE.parquet",
+    help="Write all columns of the designs found.",
+)
+@click.option(
+    "--layouts",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Write each design found as a layout file.",
+)
+@click.option(
+    "--all-fronts", is_flag=True, help="Every family's own front, dominated or not, of all runs."
+)
+def query(folder: Path, expression: str, **options: Any) -> None:
+    """Find the designs of all runs under a directory for which EXPRESSION holds.
+
+    EXPRESSION compares columns of the fronts (`crankfront metrics`, and family, cylinders, pins,
+    bank_angle_deg, shafts, run, study, ...) with numbers or 'texts', with and, or, not, in and
+    arithmetic: "cylinders in [4, 6] and '1 backward' in shafts". Numbers that agree to nine digits
+    are equal; what is below a millionth of a metric's resolution is 0. Exit status 1 when no
+    design is like that.
+    """
+    _require_own_evaluate()
+    from optimize.catalogue_session import query_runs
+
+    if not query_runs(folder, expression, **options):
+        sys.exit(1)
+
+
+@main.command(epilog="Try: crankfront export results/compact-four-stroke D3 --out d3.toml")
+@_run_dir
+@click.argument("design", shell_complete=complete_design)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="File to write; else it is printed.",
+)
+@click.option(
+    "--front",
+    type=click.Choice(["common", "families"]),
+    help="Look only there: the common front, or every family's own; by default both.",
+)
+def export(run_dir: Path, design: str, out: Path | None, front: str | None) -> None:
+    """Write any design of a run as a layout file, which `evaluate` scores the same.
+
+    Its first line says of which study, family, seed and generation it is.
+    """
+    _require_own_evaluate()
+    from optimize.one_design import export_design
+
+    text = export_design(run_dir, design, out=out, front=front)
+    click.echo(text if out is None else f"wrote {out}", nl=out is not None, err=out is not None)
+
+
+@main.command(
+    epilog="\b\nTry: crankfront why results/compact-four-stroke "
+    "studies/layouts/in-line-four-flat.toml"
+)
+@_run_dir
+@click.argument("layout", type=click.Path(path_type=Path))
+@click.option(
+    "--as-filed",
+    is_flag=True,
+    help="Judge the layout with its own size, speed and masses, not at the study's givens.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def why(run_dir: Path, layout: Path, as_filed: bool, as_json: bool) -> None:
+    """Say where a layout stands against the front of a run, and what would have to change.
+
+    It is brought to the study's displacement, speed and proportions as a design of its family,
+    where studies know such a family: limits that it breaks, what dominates it and by how much, the
+    nearest designs and in what they differ, its family's own front beside the common one.
+    """
+    _require_own_evaluate()
+    from optimize.why_session import answer_and_print
+
+    answer_and_print(run_dir, layout, as_filed=as_filed, as_json=as_json)
+
+
+@main.command(epilog="Try: crankfront report results/compact-four-stroke")
+@click.argument(
+    "run_dirs",
+    nargs=-1,
+    required=True,
+    metavar="RUN_DIR...",
+    type=click.Path(path_type=Path),
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where to write report.html and report.pdf; default: the first run directory.",
+)
+def report(run_dirs: tuple[Path, ...], out: Path | None) -> None:
+    """Tell a run to those who decide: one page that opens anywhere, and a PDF.
+
+    The options and what each costs, how sure the result is, the baseline; in the page the front
+    can be filtered, compared and opened design by design. Of several runs the first is told, and
+    the others are compared with it.
+    """
+    _require_own_evaluate()
+    from optimize.report.session import report_runs
+    from optimize.texts import CAUTION
+
+    written = report_runs(run_dirs, out=out)
+    click.echo(written.answer)
+    click.echo(CAUTION)
+    click.echo(f"wrote {written.page} and {written.printed}", err=True)
+
+
+@main.command(epilog="Try: crankfront schema study --out study.schema.json")
+@click.argument("kind", type=click.Choice(["study", "layout"]))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FILE.json",
+    help="File to write; else it is printed.",
+)
+def schema(kind: str, out: Path | None) -> None:
+    """Give the JSON Schema of study or layout files, with which editors complete and check them.
+
+    A first line "#:schema ./study.schema.json" in a TOML file tells many editors where it is.
+    """
+    _require_own_evaluate()
+    from optimize.schemas import write_schema
+
+    text = write_schema(kind, out=out)
+    click.echo(text if out is None else f"wrote {out}", err=out is not None)
 
 
 @main.command(epilog="Try: crankfront metrics --json")

@@ -13,6 +13,7 @@ from evaluate.batch import FloatArray
 from optimize.archive import hypervolume
 
 COLUMNS = ("round", "generation", "evaluations", "front_size", "hypervolume", "seconds")
+MOST_MEASURED_OFTEN = 5  # objectives: exact hypervolumes of more take seconds to minutes
 _WHOLE = ("round", "generation", "evaluations", "front_size")  # columns of whole numbers
 #: Number of a generation, designs scored, seconds, and the front where it changed.
 Generation = tuple[int, int, float, FloatArray | None]
@@ -49,20 +50,29 @@ class Bounds:
 class Track:
     """The generations of one island.
 
-    Until the box is fixed, at the first barrier, fronts wait to be measured.
+    Until the box is fixed, at the first barrier, fronts wait to be measured. With more than
+    `MOST_MEASURED_OFTEN` objectives that takes so long that they wait for the next barrier, and
+    only the last front of a round is measured.
 
     Attributes
     ----------
     parts : list of array, shape (generations, 6)
         In the columns of `COLUMNS`.
     waiting : list of Generation
-        Of the first round.
+        Not measured yet.
     """
 
     parts: list[FloatArray] = field(default_factory=list)
     waiting: list[Generation] = field(default_factory=list)
 
-    def add(self, generations: Sequence[Generation], number: int, bounds: Bounds | None) -> None:
+    def add(
+        self,
+        generations: Sequence[Generation],
+        number: int,
+        bounds: Bounds | None,
+        *,
+        is_barrier: bool = False,
+    ) -> None:
         """Take generations of a round in.
 
         Parameters
@@ -73,15 +83,23 @@ class Track:
             The round, counted from 1.
         bounds : Bounds or None
             None in the first round.
+        is_barrier : bool
+            Whether the round is over.
         """
         self.waiting.extend(generations)
         if bounds is None or not self.waiting:
             return
+        is_dear = len(bounds.lower) > MOST_MEASURED_OFTEN
+        if is_dear and not is_barrier:
+            return
+        changed = [row for row, (*_, front) in enumerate(self.waiting) if front is not None]
+        measured = changed[-1:] if is_dear else changed
         size, share = self.last
         rows = []
-        for generation, evaluations, seconds, front in self.waiting:
+        for row, (generation, evaluations, seconds, front) in enumerate(self.waiting):
             if front is not None:
-                size, share = len(front), bounds.share(front)
+                size = len(front)
+                share = bounds.share(front) if row in measured else share
             rows.append((number, generation, evaluations, size, share, seconds))
         self.parts.append(np.array(rows, float))
         self.waiting = []
@@ -99,6 +117,10 @@ class Track:
         """Time of all generations. [s]"""
         measured = sum(float(part[:, 5].sum()) for part in self.parts)
         return measured + sum(seconds for _, _, seconds, _ in self.waiting)
+
+    def __len__(self) -> int:
+        """Return the number of measured generations."""
+        return sum(len(part) for part in self.parts)
 
     def rows(self) -> FloatArray:
         """Return all measured generations, shape (generations, 6)."""

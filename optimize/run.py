@@ -290,8 +290,8 @@ class _Run:
         front = self._front([search.states[i].archive.boxes for i in sorted(search.states)])
         if search.bounds is None and len(front):
             search.bounds = Bounds.around(front, self._resolutions)
-            for track in search.tracks.values():
-                track.add([], search.rounds_done, search.bounds)
+        for track in search.tracks.values():
+            track.add([], search.rounds_done, search.bounds, is_barrier=True)
         if search.bounds is not None:
             search.barriers.append(self._barrier_row(front, search.bounds))
             if self.study.seeds > 1:

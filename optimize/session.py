@@ -300,7 +300,7 @@ def _ends_told(
         raise
     except WorkersLostError as error:
         status.status.state, status.status.message = "failed", str(error)
-        raise WorkersLostError(f"{error}. What is done is saved; go on with: {advice}") from None
+        raise WorkersLostError(f"{error}: {advice}") from None
     except (OSError, UnwrittenError) as error:
         what = reason(error) if isinstance(error, OSError) else str(error)
         status.status.state, status.status.message = "failed", what

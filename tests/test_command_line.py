@@ -110,7 +110,7 @@ BAD = {
     "unknown key": (["optimize", "unknown.toml"], "Did you mean 'cylinders'?"),
     "directory below a file": (["optimize", "tiny.toml", "--out", "tiny.toml/run"], "--out"),
     "resume without directory": (["optimize", "tiny.toml", "--resume"], "--resume"),
-    "resume without a run": (["optimize", "tiny.toml", "--resume", "--out", "x"], "no checkpoint"),
+    "resume without a run": (["optimize", "tiny.toml", "--resume", "--out", "."], "no checkpoint"),
     "no such command": (["optimise", "tiny.toml"], "optimi"),
     "workers": (["optimize", "tiny.toml", "--workers", "0"], "--workers"),
     "plots below a file": (["evaluate", str(FLAT_FOUR), "--plots", "tiny.toml/x"], "--plots"),
@@ -202,7 +202,7 @@ def test_ctrl_c_saves_and_resume_ends_with_the_same_bytes(finished):
     )
     assert resumed.returncode == 0, resumed.stderr
     assert (finished / "cut" / "front.parquet").read_bytes() == whole
-    assert b"--resume" in out or json.loads(note.read_text())["round"] > 0
+    assert b"--resume" in out or json.loads(note.read_text())["rounds_done"] > 0
 
 
 def test_resume_refuses_a_changed_study(finished):
