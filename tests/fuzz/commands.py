@@ -44,7 +44,7 @@ def run_command(arguments: Sequence[str], folder: Path) -> str:
     if result.exit_code not in (0, 1, 2):
         raise FaultError(f"{words}: exit status {result.exit_code}")
     if "Traceback" in result.output:
-        raise FaultError(f"{words}: a traceback in the output")
+        raise FaultError(f"{words}: a traceback in the output: {result.output[-150:]!r}")
     if result.exit_code != 2:
         return "valid"
     if result.stdout:
@@ -61,7 +61,8 @@ def run_command(arguments: Sequence[str], folder: Path) -> str:
 
 
 def _by_command(mutant: Mutant, path: Path) -> Outcome:
-    return outcome_of(lambda: _all_commands(mutant, path))
+    # Pages and pictures are many drawings, each of which takes its second.
+    return outcome_of(lambda: _all_commands(mutant, path), times=5.0)
 
 
 def _all_commands(mutant: Mutant, path: Path) -> str:

@@ -197,7 +197,8 @@ def _other_type(draw: Draw[Any], tables: Any, _: Source, changes: list[str]) -> 
     place = _draw_place(draw, tables)
     if place is not None:
         holder, key = place
-        holder[key] = draw(_ANYTHING)
+        # A copy: later changes must not reach what the strategy draws from.
+        holder[key] = copy.deepcopy(draw(_ANYTHING))
         changes.append(f"{key}: {str(holder[key])[:40]}")
 
 

@@ -80,12 +80,12 @@ class FaultError(Exception):
     """A result or message is not as it should be."""
 
 
-def outcome_of(trial: Trial) -> Outcome:
-    """Try something within the limits of time and memory, warnings as errors."""
+def outcome_of(trial: Trial, *, times: float = 1.0) -> Outcome:
+    """Try something within so many times the limit of time, and that of memory; warnings fail."""
     _forget_peak()
     began = time.perf_counter()
     try:
-        with _limits(), warnings.catch_warnings():
+        with _limits(times * MOST_SECONDS), warnings.catch_warnings():
             warnings.simplefilter("error")
             what, said = trial() or "valid", ""
     except InputError as error:
@@ -162,16 +162,16 @@ def _enumerated(study: Study, family: object) -> FamilyFront:
 
 
 @contextlib.contextmanager
-def _limits() -> Iterator[None]:
+def _limits(most_s: float) -> Iterator[None]:
     """Limit wall time and address space."""
 
     def too_slow(_number: int, _frame: FrameType | None) -> None:
-        raise TooSlowError(f"over {MOST_SECONDS:g} s")
+        raise TooSlowError(f"over {most_s:g} s")
 
     soft, hard = resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (_size_bytes() + MOST_BYTES, hard))
     before = signal.signal(signal.SIGALRM, too_slow)
-    signal.setitimer(signal.ITIMER_REAL, MOST_SECONDS)
+    signal.setitimer(signal.ITIMER_REAL, most_s)
     try:
         yield
     finally:
