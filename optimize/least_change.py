@@ -8,7 +8,7 @@ import numpy as np
 
 from evaluate.batch import FloatArray, IntArray
 
-_MOST_TRIED = 20_000  # combinations of steps before the search for the least one is given up
+_MOST_TRIED = 5_000  # combinations of steps before the search for the least one is given up
 
 
 def dominating(box: IntArray, front: IntArray) -> IntArray:
@@ -78,9 +78,11 @@ def steps_together(
 
     Notes
     -----
-    From nothing on, the cheapest combination first (E. W. Dijkstra, A note on two problems in
-    connexion with graphs, Numerische Mathematik 1, 1959): where a member still dominates, some
-    objective goes one step beyond it, or all reach its very vector; there is no other way.
+    Best first, with a lower bound of what is still to come (P. E. Hart, N. J. Nilsson and
+    B. Raphael, A formal basis for the heuristic determination of minimum cost paths, IEEE
+    Transactions on Systems Science and Cybernetics 4, 1968). Where a member still dominates, some
+    objective goes one step beyond it, or all reach its very vector: there is no other way, and
+    what the dearest member costs at least is the bound.
     """
     above = front[dominating(box, front)]
     start = tuple(0 for _ in box)
@@ -91,25 +93,41 @@ def steps_together(
             return None
         _, steps = heapq.heappop(waiting)
         moved = box - np.array(steps)
-        rows = dominating(moved, above)
-        if not len(rows):
+        dearest, _ = _dearest(moved, above, spans, floors)
+        if dearest is None:
             return np.array(steps, np.int64)
-        for further in _ways_out(box, np.array(steps), above[rows[0]]):
-            taken = np.array(further)
-            if further not in seen and ((box - taken >= floors) | (taken == 0)).all():
-                seen.add(further)
-                heapq.heappush(waiting, (float((taken / spans).sum()), further))
+        for further in _ways_out(moved, dearest):
+            taken = np.array(steps) + further
+            key = tuple(int(n) for n in taken)
+            if key in seen or ((further > 0) & (moved - further < floors)).any():
+                continue
+            seen.add(key)
+            _, still = _dearest(box - taken, above, spans, floors)
+            if np.isfinite(still):
+                heapq.heappush(waiting, (float((taken / spans).sum()) + still, key))
     return None
 
 
-def _ways_out(box: IntArray, steps: IntArray, member: IntArray) -> list[tuple[int, ...]]:
-    """Return the steps with which a member no longer dominates: beyond it once, or the same."""
-    ways = [np.maximum(steps, box - member)]
-    for column in range(len(box)):
-        way = steps.copy()
-        way[column] = box[column] - member[column] + 1
-        ways.append(way)
-    return [tuple(int(n) for n in way) for way in ways]
+def _dearest(
+    box: IntArray, above: IntArray, spans: FloatArray, floors: FloatArray
+) -> tuple[IntArray | None, float]:
+    """Return the member that is dearest to get rid of, and what that costs at least."""
+    rows = above[dominating(box, above)]
+    if not len(rows):
+        return None, 0.0
+    apart = box - rows
+    beyond = np.where(rows - 1 >= floors, (apart + 1) / spans, np.inf).min(axis=1)
+    is_high = ((apart == 0) | (rows >= floors)).all(axis=1)
+    same = np.where(is_high, (apart / spans).sum(axis=1), np.inf)
+    costs = np.minimum(beyond, same)
+    place = int(costs.argmax())
+    return rows[place], float(costs[place])
+
+
+def _ways_out(box: IntArray, member: IntArray) -> list[IntArray]:
+    """Return the further steps with which a member no longer dominates: beyond it, or the same."""
+    apart = box - member
+    return [apart, *np.diag(apart + 1)]
 
 
 def _moved(box: IntArray, column: int, steps: int) -> IntArray:

@@ -8,6 +8,7 @@ from pathlib import Path
 from rich.markup import escape
 from rich.table import Table
 
+from evaluate.errors import InputError
 from evaluate.layout import read_layout
 from evaluate.metrics import METRICS, axis_label
 from optimize.answers import Answer, Member, Standing
@@ -38,7 +39,14 @@ def answer_and_print(run_dir: Path, layout: Path, *, as_filed: bool, as_json: bo
     InputError
         If one of them cannot be used.
     """
-    answer = why(read_run(run_dir), read_layout(layout), as_filed=as_filed)
+    run = read_run(run_dir)
+    if run.written_for["front"] != run.study.text:
+        raise InputError(
+            "RUN_DIR",
+            f"{run_dir}, whose study.toml is not the one that its front was made for",
+            "a run as it was left",
+        )
+    answer = why(run, read_layout(layout), as_filed=as_filed)
     if as_json:
         print(json_text(document(answer)))
     else:

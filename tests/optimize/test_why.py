@@ -11,6 +11,7 @@ import copy
 import itertools
 import json
 import math
+import shutil
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -510,11 +511,17 @@ def test_command_prints_what_stands_in_the_document(tiny: RunFiles, tmp_path: Pa
     assert json.loads(filed.stdout)["judgement"]["givens"] == "file"
 
 
-@pytest.mark.parametrize("which", ["no run", "no layout", "a study"])
+@pytest.mark.parametrize("which", ["no run", "changed study", "no layout", "a study"])
 def test_bad_input_is_one_message(which: str, tiny: RunFiles, tmp_path: Path) -> None:
     run_dir, layout = str(tiny.folder), str(LAYOUTS / "single.toml")
     if which == "no run":
         run_dir = str(tmp_path)
+    elif which == "changed study":
+        run_dir = str(shutil.copytree(tiny.folder, tmp_path / "changed"))
+        text = (tiny.folder / "study.toml").read_text("utf-8")
+        changed_text = text.replace("largest_interval_factor = 2.0", "even_firing = true")
+        assert changed_text != text
+        (tmp_path / "changed" / "study.toml").write_text(changed_text, encoding="utf-8")
     elif which == "no layout":
         layout = str(tmp_path / "none.toml")
     else:
