@@ -5,12 +5,13 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check bench closeness torture fuzz storage clean help
+.PHONY: demo test check bench scaling closeness torture fuzz storage clean help
 
 help:
 	@echo "make demo   search a small study (under two minutes) and draw its front"
 	@echo "make test   lint, check types and run all tests"
 	@echo "make bench  time the scoring and the search, as ratios in one run"
+	@echo "make scaling  time runs on processes and on a Dask cluster, sample their memory (minutes)"
 	@echo "make closeness  compare the search with exact fronts, ten seeds a family (minutes)"
 	@echo "make torture  kill runs at random moments, resume them, compare (a quarter of an hour)"
 	@echo "make fuzz   read ten thousand spoilt study and layout files within limits (ten minutes)"
@@ -49,6 +50,9 @@ test: check
 
 bench: $(VENV)/.bench
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks
+
+scaling: $(VENV)/.tests
+	$(BIN)/python -m tests.benchmarks.scaling
 
 closeness: $(VENV)/.run
 	$(BIN)/python -m tests.closeness
