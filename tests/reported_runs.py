@@ -24,8 +24,8 @@ def small_run(folder: Path) -> Path:
         ("cylinders = [2, 3, 4, 5, 6]", "cylinders = [2, 3, 4, 6]"),
         ('pins = ["shared", "split", "own-main", "own-web"]', 'pins = ["shared", "own-web"]'),
         ("bank_angle_deg = [60, 75, 90, 120]", "bank_angle_deg = [90, 120]"),
-        ("population = 200", "population = 24"),
-        ("evaluations = 60_000", "evaluations = 6_000"),
+        ("population = 200", "population = 16"),
+        ("evaluations = 60_000", "evaluations = 3_000"),
         ("seeds = 1 ", "seeds = 2 "),
         ("layouts/", f"{(STUDIES / 'layouts').as_posix()}/"),
     ):

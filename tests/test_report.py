@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+import shutil
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 from PIL import Image
@@ -257,6 +259,36 @@ def test_the_library_in_the_page_is_the_one_that_its_notice_names():
     assert digest in notice
     for licence in ("echarts-LICENSE", "echarts-NOTICE", "echarts-LICENSE-d3"):
         assert (VENDOR / licence).stat().st_size > 100
+
+
+def test_several_runs_are_told_side_by_side(run, tmp_path):
+    other = tmp_path / "other"
+    shutil.copytree(run, other)
+    table = pq.read_table(run / "front.parquet")
+    kept = table.slice(1)  # the other run lacks the first design
+    pq.write_table(kept, other / "front.parquet")
+    out = tmp_path / "out"
+    result = CliRunner().invoke(main, ["report", str(run), str(other), "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    html = (out / "report.html").read_text(encoding="utf-8")
+    n = table.num_rows
+    assert f"Of {n} different trade-offs (rounded objectives) {n - 1} are on every front" in html
+    parser = Tables()
+    parser.feed(html[: html.index("<script")])
+    runs = {row[0][0].split("\n")[0]: row for row in parser.tables["table-runs"][1:]}
+    assert [runs[k][3][1] for k in ("small", "other")] == [n, n - 1]
+    ((design, *values, elsewhere),) = parser.tables["table-only-1"][1:]
+    front = stored_front(run)
+    assert design[0].split("\n")[0] == front["design"][0]
+    assert [value for _, value in values] == [front[f"{key}_rounded"][0] for key in KEYS]
+    assert elsewhere[0] == "nothing as good"
+    assert "table-only-2" not in parser.tables
+    program = needed_program("pdftotext")
+    text = subprocess.run(
+        [program, str(out / "report.pdf"), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "The runs compared" in text
+    assert text.count("\f") <= 5
 
 
 def refused(*arguments: Any) -> str:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from optimize.inline_svg import InlineSvg, glyph_sheet, inline_svg
 from optimize.pictures import NARROW_IN, WIDE_IN
 from optimize.pictures.options import option_alt, option_picture
+from optimize.pictures.overlay import OverlayView, overlay_alt, overlay_picture, overlay_view
 from optimize.pictures.tradeoffs import (
     TradeoffsView,
     growth_alt,
@@ -20,6 +23,7 @@ from optimize.pictures.tradeoffs import (
     tradeoffs_picture,
     tradeoffs_view,
 )
+from optimize.report.beside import Beside, overlay_axes
 from optimize.report.payload import payload
 from optimize.report.runs import Run, json_in_page, objective_column
 from optimize.report.story import Story
@@ -43,7 +47,7 @@ class Drawn:
         return {name: path for svg in every for name, path in svg.glyphs.items()}
 
 
-def report_html(run: Run, told: Story) -> str:
+def report_html(run: Run, told: Story, others: Beside | None = None) -> str:
     """Return the page of a run, complete in itself.
 
     Parameters
@@ -52,20 +56,23 @@ def report_html(run: Run, told: Story) -> str:
         From `read_report_run`.
     told : Story
         From `story`.
+    others : Beside or None
+        Other runs beside this one.
 
     Returns
     -------
     str
         HTML. The same run gives the same text with the same libraries.
     """
-    drawn = _drawn(run)
+    drawn = _drawn(run, others)
     tables = [told.options_table, told.objectives_table, told.baseline_table]
-    tables += [told.families_table, told.islands_table]
+    tables += [*(others.tables if others else ()), told.families_table, told.islands_table]
     return (
         page_environment()
         .get_template("report.html")
         .render(
             story=told,
+            beside=others,
             options={design: Markup(svg.markup) for design, svg in drawn.options.items()},
             pictures={
                 key: {width: Markup(svg.markup) for width, svg in versions.items()}
@@ -73,6 +80,7 @@ def report_html(run: Run, told: Story) -> str:
             },
             glyphs=Markup(glyph_sheet(drawn.glyphs)),
             running_title=Markup(css_text(told.name)),
+            figures={key: n for n, key in enumerate(drawn.pictures, start=1)},
             numbers={t.key: n for n, t in enumerate((t for t in tables if t), start=1)},
             folder=run.files.folder.name,
             data=Markup(json_in_page(payload(run))),
@@ -106,7 +114,20 @@ def tradeoffs_of(run: Run) -> TradeoffsView:
     )
 
 
-def _drawn(run: Run) -> Drawn:
+def overlay_of(others: Beside) -> OverlayView:
+    """Return the fronts of several runs laid over each other."""
+    found = others.comparison
+    price, keys = overlay_axes(found)
+    return overlay_view(
+        [vector.values for vector in found.vectors],
+        [[bool(design) for design in vector.designs] for vector in found.vectors],
+        others.labels,
+        price=price,
+        others=keys,
+    )
+
+
+def _drawn(run: Run, others: Beside | None) -> Drawn:
     options = {}
     for pick in run.picks:
         layout = run.layout(run.row(pick.design))
@@ -118,27 +139,40 @@ def _drawn(run: Run) -> Drawn:
         )
     tradeoffs, growth = tradeoffs_of(run), growth_view(run.history)
     pictures = {
-        "tradeoffs": {
-            width: inline_svg(
-                tradeoffs_picture(tradeoffs, width_in=width_in),
-                key=f"tradeoffs-{width}",
-                title="What each objective costs",
-                description=tradeoffs_alt(tradeoffs),
-            )
-            for width, width_in in _WIDTHS_IN.items()
-        }
+        "tradeoffs": _in_both_widths(
+            "tradeoffs",
+            "What each objective costs",
+            tradeoffs_alt(tradeoffs),
+            lambda width_in: tradeoffs_picture(tradeoffs, width_in=width_in),
+        )
     }
+    if others is not None:
+        overlay = overlay_of(others)
+        pictures["overlay"] = _in_both_widths(
+            "overlay",
+            "The fronts laid over each other",
+            overlay_alt(overlay),
+            lambda width_in: overlay_picture(overlay, width_in=width_in),
+        )
     if growth is not None:
-        pictures["growth"] = {
-            width: inline_svg(
-                growth_picture(growth, width_in=width_in),
-                key=f"growth-{width}",
-                title="How the front grew",
-                description=growth_alt(growth),
-            )
-            for width, width_in in _WIDTHS_IN.items()
-        }
+        pictures["growth"] = _in_both_widths(
+            "growth",
+            "How the front grew",
+            growth_alt(growth),
+            lambda width_in: growth_picture(growth, width_in=width_in),
+        )
     return Drawn(options=options, pictures=pictures)
+
+
+def _in_both_widths(
+    key: str, title: str, description: str, draw: Callable[[float], Figure]
+) -> dict[str, InlineSvg]:
+    return {
+        width: inline_svg(
+            draw(width_in), key=f"{key}-{width}", title=title, description=description
+        )
+        for width, width_in in _WIDTHS_IN.items()
+    }
 
 
 def page_data(html: str) -> Any:

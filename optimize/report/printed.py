@@ -7,7 +7,6 @@ the same bytes for the same story. The letters are those of the pictures, which 
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -35,8 +34,10 @@ from reportlab.platypus import (
 
 from optimize.pictures.drawing import STYLE
 from optimize.pictures.options import option_picture
+from optimize.pictures.overlay import overlay_picture
 from optimize.pictures.tradeoffs import growth_picture, growth_view, tradeoffs_picture
-from optimize.report.page import tradeoffs_of
+from optimize.report.beside import Beside
+from optimize.report.page import overlay_of, tradeoffs_of
 from optimize.report.runs import Run
 from optimize.report.story import Option, Story
 from optimize.sheets import Cell, TableView
@@ -75,7 +76,7 @@ _HEADING = _style(11.5, fontName="Head", spaceBefore=9, spaceAfter=3)
 _ITEM = _style(8.6, leftIndent=12, bulletIndent=0, spaceAfter=3)
 
 
-def report_pdf(run: Run, told: Story, *, further: Sequence[TableView] = ()) -> bytes:
+def report_pdf(run: Run, told: Story, others: Beside | None = None) -> bytes:
     """Return the printed report.
 
     Parameters
@@ -84,8 +85,8 @@ def report_pdf(run: Run, told: Story, *, further: Sequence[TableView] = ()) -> b
         From `read_report_run`.
     told : Story
         From `story`.
-    further : sequence of TableView
-        Tables on other runs beside this one.
+    others : Beside or None
+        Other runs beside this one; they take a sheet more.
 
     Returns
     -------
@@ -127,9 +128,8 @@ def report_pdf(run: Run, told: Story, *, further: Sequence[TableView] = ()) -> b
         *_baseline(told),
         *_families(told),
         *_sure(run, told),
+        *([] if others is None else _beside(others)),
     ]
-    for view in further:
-        parts += [_heading("Runs compared"), *_table(view)]
     document.build([*parts, *_closing(told)], onFirstPage=foot, onLaterPages=foot)
     return buffer.getvalue()
 
@@ -212,6 +212,22 @@ def _sure(run: Run, told: Story) -> list[Flowable]:
     growth = growth_view(run.history)
     drawn = [] if growth is None else [_picture(growth_picture(growth, width_in=7.4), 0.72 * WIDTH)]
     return [KeepTogether([_heading("How sure this is"), *texts]), *drawn]
+
+
+def _beside(others: Beside) -> list[Flowable]:
+    """Return the runs in numbers and the fronts laid over each other; the page has the rest."""
+    texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in others.statements]
+    tables = [flowable for view in others.tables[:2] for flowable in _table(view)]
+    view = overlay_of(others)
+    is_small = len(view.panels) <= _MANY_PANELS
+    figure = overlay_picture(view, width_in=7.4 if is_small else 9.9)
+    return [
+        _heading("The runs compared"),
+        *texts,
+        *tables,
+        Spacer(1, 2 * mm),
+        _picture(figure, 0.78 * WIDTH if is_small else WIDTH),
+    ]
 
 
 def _closing(told: Story) -> list[Flowable]:

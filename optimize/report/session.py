@@ -8,6 +8,7 @@ from pathlib import Path
 
 from evaluate.errors import InputError
 from optimize.files import file_to_write, writable_directory, write_text, write_whole
+from optimize.report.beside import beside
 from optimize.report.page import report_html
 from optimize.report.printed import report_pdf
 from optimize.report.runs import read_report_run
@@ -47,9 +48,9 @@ def report_runs(folders: Sequence[Path], *, out: Path | None) -> Written:
     page, printed = folder / PAGE, folder / PRINTED
     for file in (page, printed):
         file_to_write(file, where, suffix=file.suffix)
-    told = story(runs[0])
-    html = report_html(runs[0], told)
-    pdf = report_pdf(runs[0], told)
+    told, others = story(runs[0]), beside(runs)
+    html = report_html(runs[0], told, others)
+    pdf = report_pdf(runs[0], told, others)
     write_text(page, html)
     write_whole(printed, lambda beside: beside.write_bytes(pdf))
     return Written(page=page, printed=printed, answer=told.short[0])

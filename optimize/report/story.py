@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from evaluate import units
+from evaluate.errors import InputError
 from evaluate.metrics import METRICS
 from evaluate.sizing import PINS
 from optimize.exact.run_files import Certificate
-from optimize.report.runs import Baseline, Run, objective_column
+from optimize.report.runs import Run, objective_column
 from optimize.report.words import (
     DEAR_SHARE,
     GOOD_SHARE,
@@ -30,6 +31,7 @@ from optimize.robust import interval_note, objective_heading
 from optimize.sheets import NO_BREAK, Cell, Column, Group, Row, TableView, number_text
 from optimize.shortlist import FAVOUR, Pick, scaled_objectives
 from optimize.texts import CAUTION, families_text
+from optimize.why import why
 
 FAVOURED = f" weighs {FAVOUR:g} times each other objective"
 BALANCED = "balanced: all objectives weigh the same"
@@ -608,30 +610,13 @@ def _baseline_table(run: Run) -> TableView | None:
 
 
 def _baseline_notes(run: Run) -> tuple[str, ...]:
+    """Return where the baseline stands among the designs of the run, in words."""
     if run.baseline is None:
         return ()
-    return (*_givens_differ(run, run.baseline),)
-
-
-def _givens_differ(run: Run, baseline: Baseline) -> list[str]:
-    """Return in which givens the baseline's file differs from the study, as sentences."""
-    engine, study, notes = baseline.layout.engine, run.study, []
-    own_m3 = engine.n_cylinders * np.pi / 4 * engine.bore_m**2 * 2 * engine.crank_radius_m
-    if np.isfinite(own_m3) and abs(own_m3 / study.displacement_m3 - 1) > 0.01:
-        notes.append(
-            f"The baseline's file has {number_text(1e6 * own_m3)} cm³, the study "
-            f"{number_text(1e6 * study.displacement_m3)} cm³: forces are not compared at equal "
-            "displacement."
-        )
-    speed = study.speed_rad_s
-    if speed is None and study.mean_piston_speed_m_s is not None:
-        speed = study.mean_piston_speed_m_s * np.pi / (2 * engine.crank_radius_m)
-    if speed is not None and abs(engine.speed_rad_s / speed - 1) > 0.01:
-        notes.append(
-            f"The baseline's file has {number_text(units.rpm_from_rad_s(engine.speed_rad_s))} rpm, "
-            f"the study asks for {number_text(units.rpm_from_rad_s(speed))} rpm in its case."
-        )
-    return notes
+    try:
+        return why(run.files, run.baseline.layout).sentences
+    except InputError as error:
+        return (f"It cannot be placed among the designs: {error}.",)
 
 
 # Foot ------------------------------------------------------------------------------------------

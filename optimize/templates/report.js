@@ -581,6 +581,52 @@
     return new Blob([...parts, ...directory, fields([4, 0x06054b50], [2, 0], [2, 0], [2, files.length], [2, files.length], [4, size], [4, offset], [2, 0])]);
   };
 
+  // Why not mine? ------------------------------------------------------------------------------
+
+  // Rounded up to the difference that matters, as the run does it: objectives as whole steps, less
+  // being better, a millionth of a step above a multiple being that multiple.
+  const steps = (value, { column, resolution }) => Math.ceil((isLeast(column) ? value : -value) / resolution - 1e-6);
+  const stepsOf = objectives.map((o) => o.rounded.map((v) => Math.round((isLeast(o.column) ? v : -v) / o.resolution)));
+  const judge = (own) => {
+    const boxes = own.map((value, k) => steps(value, objectives[k]));
+    const all = [...Array(count).keys()];
+    const beating = all.filter((i) => boxes.every((box, k) => stepsOf[k][i] <= box) && boxes.some((box, k) => stepsOf[k][i] < box));
+    const same = all.filter((i) => boxes.every((box, k) => stepsOf[k][i] === box));
+    const names = (some) => some.slice(0, 8).map((i) => values.design[i]).join(", ") + (some.length > 8 ? ", ..." : "");
+    if (same.length) return [`These values are on the front already: ${names(same)}.`];
+    if (!beating.length) return ["No design of the front beats these values: an engine that has them would stand on it."];
+    const amount = (k, n) => `${shownNumber(n * objectives[k].resolution)} ${columns.get(objectives[k].column).unit}`.trim();
+    const gains = (i) => boxes.map((box, k) => [k, box - stepsOf[k][i]]).filter(([, gain]) => gain > 0);
+    const ranked = [...beating].sort((a, b) => gains(b).length - gains(a).length || a - b).slice(0, 3);
+    const alone = boxes.map((box, k) => [k, Math.min(...beating.map((i) => stepsOf[k][i])) - 1])
+      .filter(([k, target]) => target >= 0 || !isLeast(objectives[k].column));
+    return [`Beaten by ${beating.length} of ${count} designs: ${names(beating)}.`,
+      ...ranked.map((i) => `${values.design[i]} (${values.family[i]}) is better in ${gains(i).map(([k, gain]) =>
+        `${columns.get(objectives[k].column).label} by ${amount(k, gain)}`).join(", ")}, and as good in the rest.`),
+      alone.length ? `It would stand on the front, all else equal, with ${alone.map(([k, target]) =>
+        `${columns.get(objectives[k].column).label} of ${amount(k, isLeast(objectives[k].column) ? target : -target)}`).join(", or ")}.`
+        : "No gain in one objective alone would bring it onto the front."];
+  };
+  const buildOwnValues = () => {
+    const panel = document.getElementById("own-values");
+    const verdict = el("div", { class: "verdict", role: "status", "aria-live": "polite", id: "verdict" });
+    const inputs = objectives.map(({ column, metric }) => {
+      const input = el("input", { type: "number", step: "any", "aria-label": `yours: ${title(column)}`, onchange: () => show() });
+      const known = data.baseline?.values[metric];
+      if (isNumber(known)) input.value = Number(known.toPrecision(6));
+      return input;
+    });
+    const show = () => {
+      const own = inputs.map((input) => input.value.trim() === "" ? NaN : Number(input.value));
+      verdict.replaceChildren(...(own.some(Number.isNaN) ? ["Give a value for each objective."] : judge(own)).map((text) => el("p", {}, text)));
+    };
+    panel.append(el("fieldset", {}, el("legend", {}, "What yours has"),
+      el("p", { class: "note" }, data.baseline ? `To begin with: ${data.baseline.name}, as its file has it.` : "From crankfront evaluate, or an estimate."),
+      el("div", { class: "ranges" }, ...objectives.map(({ column }, k) => el("div", { class: "range own" }, el("span", {}, title(column)), inputs[k])))), verdict);
+    panel.hidden = false;
+    show();
+  };
+
   // --------------------------------------------------------------------------------------------
 
   const update = () => {
@@ -592,6 +638,7 @@
   };
   document.getElementById("explorer").hidden = false;
   build();
+  buildOwnValues();
   startCharts();
   update();
   document.querySelectorAll(".open-sheet").forEach((button) =>

@@ -245,6 +245,30 @@ def test_sheet_opens_from_a_mark_and_says_what_the_parquet_says(report, front):
     assert page.locator("#sheet").count() == 0
 
 
+def test_why_not_mine_answers_as_the_parquet_does(desk, front):
+    page = desk.page
+    keys = ["force_rms_N", "couple_rms_Nm", "firing_fluctuation", "exhaust_unevenness_deg", "parts"]
+    resolutions = np.array([50, 5, 0.01, 5, 1])  # of the study
+    rounded = np.rint(front[[f"{key}_rounded" for key in keys]].to_numpy() / resolutions)
+
+    def answer(values: np.ndarray) -> str:
+        for box, value in zip(page.locator("#own-values input").all(), values, strict=True):
+            box.fill(repr(float(value)))
+        page.keyboard.press("Tab")
+        return page.inner_text("#verdict")
+
+    member = front[keys].iloc[2].to_numpy(float)
+    assert answer(member).startswith(f"These values are on the front already: {front.design[2]}")
+    worse = rounded[2] + [1, 1, 0, 0, 2]  # in steps, so a step less than its multiple is the box
+    beaten = answer((worse - 0.5) * resolutions)
+    wins = (rounded <= worse).all(axis=1) & (rounded < worse).any(axis=1)
+    assert f"Beaten by {wins.sum()} of {len(front)} designs" in beaten
+    for name in front["design"][wins][:8]:
+        assert name in beaten
+    best = rounded.min(axis=0) - [0, 0, 1, 0, 1]
+    assert "No design of the front beats these values" in answer((best - 0.5) * resolutions)
+
+
 def test_keyboard_alone_sorts_selects_and_opens(desk, front):
     page = desk.page
     page.locator('#designs [data-sort="parts"]').focus()
