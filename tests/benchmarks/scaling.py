@@ -32,6 +32,12 @@ COUNTS = (1, 2)
 ROUNDS = 2
 SAMPLE_S = 1.0
 MEGABYTE = 1e6
+LINES = {
+    "driver": ("tab:blue", "-"),
+    "worker 1": ("tab:orange", "--"),
+    "worker 2": ("tab:green", "-."),
+    "scheduler": ("tab:red", ":"),
+}
 
 
 def searched(evaluations: int) -> dict[str, Any]:
@@ -239,18 +245,15 @@ def draw_memory(runs: dict[str, Memory], path: Path) -> None:
         1, len(runs), figsize=(7.4, 3.4), sharey=True, layout="constrained", squeeze=False
     )
     for panel, (name, memory) in zip(panels[0], runs.items(), strict=True):
-        for process, style in zip(memory.by_process, ("-", "--", "-.", ":"), strict=False):
-            panel.plot(
-                [designs / 1e6 for designs in memory.designs],
-                memory.by_process[process],
-                style,
-                label=process,
-            )
+        millions = [designs / 1e6 for designs in memory.designs]
+        for process, values in memory.by_process.items():
+            colour, style = LINES[process]
+            panel.plot(millions, values, style, color=colour, label=process)
         panel.set_title(name, fontsize=10)
         panel.set_xlabel("designs scored (millions)")
-        panel.set_ylim(bottom=0)
         panel.grid(alpha=0.3)
         panel.legend(fontsize=8)
+    panels[0][0].set_ylim(bottom=0)  # of both, once all lines are there
     panels[0][0].set_ylabel("resident memory (MB)")
     figure.suptitle("Memory of each process during a search", fontsize=11)
     path.parent.mkdir(parents=True, exist_ok=True)
