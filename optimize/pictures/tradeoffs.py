@@ -234,9 +234,18 @@ def _name(axes: Axes, panel: PanelView) -> None:
         spots.setdefault(near or (float(here[0]), float(here[1])), []).append(design)
     if not spots:
         return
+    look = {"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.8}
     texts = [
         axes.text(
-            0, 0, ", ".join(names), size=8.0, weight="bold", ha="center", va="center", zorder=6
+            0,
+            0,
+            ", ".join(names),
+            size=8.0,
+            weight="bold",
+            ha="center",
+            va="center",
+            zorder=6,
+            bbox=look,
         )
         for names in spots.values()
     ]

@@ -11,7 +11,7 @@ from optimize.report.runs import Run
 from optimize.report.story import number_cell
 from optimize.report.words import amount_text
 from optimize.run_comparison import Beating, RunComparison, Vector, compare_runs
-from optimize.sheets import Cell, Column, Group, Row, TableView, number_text
+from optimize.sheets import UNKNOWN, Cell, Column, Group, Row, TableView, number_text
 
 MOST_ROWS = 12  # of what only one run has; the others are counted
 
@@ -107,7 +107,7 @@ def _runs_table(found: RunComparison) -> TableView:
 
 
 def _share_cell(share: float | None) -> Cell:
-    return Cell(text="-") if share is None else number_cell(100 * share)
+    return Cell(text=UNKNOWN) if share is None else number_cell(100 * share)
 
 
 def _moved_table(found: RunComparison) -> TableView:
@@ -121,7 +121,7 @@ def _moved_table(found: RunComparison) -> TableView:
                     Cell(text=objective.label),
                     *cells,
                     number_cell(objective.resolution),
-                    Cell(text=objective.unit or "a number"),
+                    Cell(text=objective.unit or UNKNOWN),
                 )
             )
         )
@@ -142,7 +142,7 @@ def _moved_table(found: RunComparison) -> TableView:
 
 
 def _maybe(value: float | None) -> Cell:
-    return Cell(text="-") if value is None else number_cell(value)
+    return Cell(text=UNKNOWN) if value is None else number_cell(value)
 
 
 def _differences_table(found: RunComparison) -> TableView:

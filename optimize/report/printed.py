@@ -325,5 +325,8 @@ def _widths(view: TableView) -> list[float]:
         )
         for k in columns
     ]
-    shares = [min(width, 48.0) for width in longest]
+    shares = [
+        min(width, 48.0) + (2.0 if view.columns[k].is_number else 0.0)
+        for k, width in enumerate(longest)
+    ]
     return [WIDTH * share / sum(shares) for share in shares]

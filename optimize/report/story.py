@@ -28,7 +28,7 @@ from optimize.report.words import (
     strengths,
 )
 from optimize.robust import interval_note, objective_heading
-from optimize.sheets import NO_BREAK, Cell, Column, Group, Row, TableView, number_text
+from optimize.sheets import NO_BREAK, UNKNOWN, Cell, Column, Group, Row, TableView, number_text
 from optimize.shortlist import FAVOUR, Pick, scaled_objectives
 from optimize.texts import CAUTION, families_text
 from optimize.why import why
@@ -241,7 +241,7 @@ def _short(run: Run, options: Sequence[Option]) -> tuple[str, ...]:
             f"{first.design} beside the baseline ({run.baseline.layout.name}): "
             f"{first.against_baseline}."
         )
-    texts += _favoured(options)
+    texts += _favoured(run, options)
     texts.append(_sure(run)[0])
     return tuple(texts)
 
@@ -254,7 +254,7 @@ def _cost(option: Option) -> str:
     return f" Its price: {listed(option.prices)}." if option.prices else ""
 
 
-def _favoured(options: Sequence[Option]) -> list[str]:
+def _favoured(run: Run, options: Sequence[Option]) -> list[str]:
     """Return what to build instead where one objective counts most, one sentence a design."""
     first, texts = options[0], []
     same = [_weighed(reason) for reason in first.reasons if reason.endswith(FAVOURED)]
@@ -265,9 +265,16 @@ def _favoured(options: Sequence[Option]) -> list[str]:
         if weighed:
             texts.append(
                 f"If {listed(weighed, 'or')} counts four times as much as anything else, build "
-                f"{option.design} instead: {option.kind}.{_cost(option)}"
+                f"{option.design} instead: {option.kind}, with "
+                f"{listed([_said(run, option.design, label) for label in weighed])}.{_cost(option)}"
             )
     return texts
+
+
+def _said(run: Run, design: str, label: str) -> str:
+    objective = next(o for o in run.study.objectives if METRICS[o.key].label == label)
+    value = float(run.row(design)[objective_column(run.front, objective)])
+    return f"{label} {amount_text(objective.key, value)}"
 
 
 def _weighed(reason: str) -> str:
@@ -345,7 +352,7 @@ def _objectives_table(run: Run) -> TableView:
                     number_cell(float(best)),
                     number_cell(float(worst)),
                     number_cell(objective.resolution),
-                    Cell(text=metric.unit or "a number"),
+                    Cell(text=metric.unit or UNKNOWN),
                     Cell(text=metric.meaning),
                 )
             )
@@ -408,13 +415,14 @@ def _families_table(run: Run) -> TableView:
 
 
 #: Families that are named with what beats them where there is no room for all.
-_MOST_BEATEN = 4
+_MOST_BEATEN = 2
 
 
 def _beaten(run: Run) -> tuple[str, ...]:
     """Return in a few sentences what became of the families."""
-    counts = run.front["family"].value_counts(sort=False)
-    on_front = [f"{name} ({n})" for name, n in counts.items()]
+    counts = run.front["family"].value_counts()
+    names = [family.name for family in run.files.families]
+    on_front = [f"{name} ({counts[name]})" for name in names if name in counts]
     texts = [f"Families on the front, with their designs: {listed(on_front)}."]
     absent = [f for f in run.files.families if f.name not in counts]
     if not absent:
@@ -590,7 +598,7 @@ def _baseline_table(run: Run) -> TableView | None:
                 Cell(text=METRICS[key].label),
                 number_cell(baseline.values[key]),
                 *(number_cell(float(run.row(pick.design)[key])) for pick in picks),
-                Cell(text=METRICS[key].unit or "a number"),
+                Cell(text=METRICS[key].unit or UNKNOWN),
             )
         )
         for key in keys

@@ -188,7 +188,7 @@
     const picker = el("button", { type: "button", id: "rectangle", "aria-pressed": "false", onclick: () =>
       drawRectangle(picker.getAttribute("aria-pressed") !== "true") }, "Select in a rectangle");
     document.getElementById("explorer").append(
-      el("fieldset", {}, el("legend", {}, "Which designs"),
+      el("fieldset", { class: "no-print" }, el("legend", {}, "Which designs"),
         el("div", { class: "families", role: "group", "aria-label": "Families" }, ...familyBoxes()),
         el("div", { class: "actions" },
           el("button", { type: "button", onclick: () => setFamilies(true) }, "All families"),
@@ -203,10 +203,10 @@
         chooser("axis-x", "to the right", groups(), "x"), chooser("axis-y", "upwards", groups(), "y"),
         chooser("colour", "colour", [el("option", { value: "family" }, "family"), ...words.map(option), ...groups()], "colour")),
       el("div", { class: "actions no-print" }, picker,
-        nBehind ? el("label", { for: "behind" }, behind, ` show ${nBehind} beaten designs of the families' own fronts`) : null),
+        nBehind ? el("label", { for: "behind" }, behind, ` show ${nBehind}${data.behind.left_out ? ` of ${nBehind + data.behind.left_out}` : ""} beaten designs of the families' own fronts`) : null),
       el("figure", { class: "chart", role: "group", "aria-label": "Scatter chart of the designs; the table below has the same values" },
         el("div", { id: "scatter", "aria-hidden": "true" })),
-      el("p", { class: "note no-print" }, "Click a mark to open its sheet. Marks: circle in line, triangle V, square opposed; ringed: selected; star: baseline."),
+      el("p", { class: "note" }, el("span", { class: "no-print" }, "Click a mark to open its sheet. "), "Marks: circle in line, triangle V, square opposed; ringed: selected; star: baseline."),
       el("h3", { class: "chart-title" }, "All objectives at once"),
       el("figure", { class: "chart", role: "group", "aria-label": "Parallel coordinates of the designs; the table below has the same values" },
         el("div", { id: "parallel", "aria-hidden": "true" })),
@@ -339,8 +339,12 @@
     scatter.on("brushEnd", (p) => takeRectangle(p.areas));
     parallel.on("axisareaselected", (p) => takeBrush(p));
     const fit = () => { scatter.resize(); parallel.resize(); parallel.setOption(parallelOption(), { replaceMerge: ["series"] }); };
-    new ResizeObserver(() => { if (document.getElementById("scatter").clientWidth !== scatter.getWidth()) fit(); }).observe(document.getElementById("scatter"));
-    window.addEventListener("beforeprint", fit);
+    new ResizeObserver(() => { if (!matchMedia("print").matches && document.getElementById("scatter").clientWidth !== scatter.getWidth()) fit(); }).observe(document.getElementById("scatter"));
+    // A column of A4, as the style sheet has it: the page is not laid out for print yet.
+    window.addEventListener("beforeprint", () => [scatter, parallel].forEach((chart) => {
+      chart.resize({ width: 680, height: 380 });
+      chart.getZr().flush();
+    }));
     window.addEventListener("afterprint", fit);
   };
 
@@ -448,7 +452,7 @@
   };
   const stripPicture = (index) => {
     const cycle = data.cycle_deg, fired = values.firing_angles_deg[index], groups = values.collectors[index];
-    const open = Math.min(data.open_duration_deg, cycle), width = 540, scale = width / cycle;
+    const open = Math.min(data.open_duration_deg, cycle), width = window.innerWidth < 700 ? 300 : 540, scale = width / cycle;
     const sorted = fired.map((deg, i) => [deg, i]).sort((a, b) => a[0] - b[0] || a[1] - b[1]);
     const picture = svg("svg", { role: "img", "aria-label": `Firing order ${values.firing_order[index]} over ${cycle} degrees of crank angle, with exhaust openings by collector` });
     let last = -Infinity;
