@@ -33,6 +33,7 @@ from optimize.study import Study
 
 SCHEMA = "crankfront.checkpoint/2"
 NOTE = "round.json"
+_SEAL = "sha256"
 IslandId = tuple[int, int]  # (family, repetition)
 
 
@@ -138,6 +139,17 @@ def refuse_another_origin(note: Mapping[str, Any], study: Study) -> None:
         )
 
 
+def sealed_text(note: Mapping[str, Any]) -> str:
+    """Return a note as JSON, with the hash of all that it holds."""
+    return json.dumps({**note, _SEAL: study_hash(json.dumps(note))})
+
+
+def is_as_sealed(note: Mapping[str, Any]) -> bool:
+    """Return whether a note that was read holds what was written, by its hash."""
+    held = {key: value for key, value in note.items() if key != _SEAL}
+    return bool(note.get(_SEAL) == study_hash(json.dumps(held)))
+
+
 def save(folder: Path, search: SearchState, begun: Mapping[str, Any]) -> None:
     """Write the islands that have moved, then the note that names all files; then drop others.
 
@@ -171,7 +183,7 @@ def save(folder: Path, search: SearchState, begun: Mapping[str, Any]) -> None:
         "barriers": search.barriers,
         "bounds": None if bounds is None else [bounds.lower.tolist(), bounds.reference.tolist()],
     }
-    write_text(folder / NOTE, json.dumps(note))
+    write_text(folder / NOTE, sealed_text(note))
     _remove_all_but(folder, files)
 
 
@@ -221,6 +233,8 @@ def load(folder: Path, study: Study) -> SearchState:
         )
     try:
         refuse_another_origin(note, study)
+        if not is_as_sealed(note):
+            raise _damaged(NOTE)
         search = _from_note(note)
     except InputError:
         raise

@@ -13,7 +13,7 @@ import numpy as np
 
 from evaluate.batch import IntArray
 from evaluate.errors import InputError
-from optimize.checkpoint import refuse_another_origin
+from optimize.checkpoint import is_as_sealed, refuse_another_origin, sealed_text
 from optimize.exact.members import Candidate, Member
 from optimize.files import write_text
 from optimize.study import Study
@@ -53,7 +53,7 @@ def save(folder: Path, accounts: dict[str, Account], begun: Mapping[str, Any]) -
         **begun,
         "families": {name: _plain(account) for name, account in accounts.items()},
     }
-    write_text(folder / NAME, json.dumps(note))
+    write_text(folder / NAME, sealed_text(note))
 
 
 def exists(folder: Path) -> bool:
@@ -81,6 +81,8 @@ def load(folder: Path, study: Study) -> dict[str, Account]:
                 f"{SCHEMA}: that version, or a new --out",
             )
         refuse_another_origin(note, study)
+        if not is_as_sealed(note):
+            raise ValueError("something else than was written")
         return {k: _account(v, len(study.objectives)) for k, v in note["families"].items()}
     except InputError:
         raise

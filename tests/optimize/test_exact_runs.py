@@ -312,6 +312,8 @@ DAMAGES: dict[str, Callable[[dict[str, Any]], object]] = {
     "a row too short": lambda note: _first(note).update(archive=[[1, 2, 3]]),
     "too large a number": lambda note: _first(note).update(archive=[[10**30, 1, 1, 1]]),
     "half a candidate": lambda note: _first(note).update(members={"0": {"raw": "1/0"}}),
+    "a number that could be": lambda note: _first(note)["archive"][0].reverse(),
+    "a task that was not done": lambda note: _first(note)["swept"].append(10**6),
     "a family that is null": lambda note: note["families"].update({"in-line 2": None}),
 }
 

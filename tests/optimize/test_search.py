@@ -427,6 +427,16 @@ def test_resume_refuses_a_note_that_is_none(stopped_run: tuple[Study, Path], tex
         run_study(study, folder, workers=1, resume=True)
 
 
+def test_resume_refuses_a_note_that_says_something_else(stopped_run: tuple[Study, Path]) -> None:
+    study, folder = stopped_run
+    file = folder / "checkpoints" / "round.json"
+    note = json.loads(file.read_text("utf-8"))
+    note["barriers"][0]["evaluations"] += 1
+    file.write_text(json.dumps(note), "utf-8")
+    with pytest.raises(InputError, match=r"--resume: got a damaged checkpoint \(round\.json\)"):
+        run_study(study, folder, workers=1, resume=True)
+
+
 def _flip_a_byte(file: Path) -> None:
     content = bytearray(file.read_bytes())
     content[200] ^= 0xFF  # within the first array, which the zip's checksum guards
