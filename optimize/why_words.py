@@ -141,7 +141,11 @@ def _what_to_change(judgement: Judgement) -> list[str]:
                 for key, value in standing.together.items()
             ]
             said.append(f"The least change altogether: {' with '.join(values)}.")
-    if standing.nearest and standing.place != "member":
+    if standing.place == "equal":
+        near = standing.nearest[0]
+        differs = changes_text(near.changes) or "nothing that is listed"
+        said.append(f"What it differs from {near.design} in matters in no objective: {differs}.")
+    elif standing.nearest and standing.place != "member":
         said.append(f"Nearest on the front is {_near_text(standing.nearest[0])}.")
     return said
 
