@@ -142,7 +142,7 @@ def _what_to_change(judgement: Judgement) -> list[str]:
             ]
             said.append(f"The least change altogether: {' with '.join(values)}.")
     if standing.place == "equal":
-        near = standing.nearest[0]
+        near = next(one for one in standing.nearest if one.design in standing.equals)
         differs = changes_text(near.changes) or "nothing that is listed"
         said.append(f"What it differs from {near.design} in matters in no objective: {differs}.")
     elif standing.nearest and standing.place != "member":

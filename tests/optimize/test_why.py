@@ -29,10 +29,12 @@ from optimize.as_candidate import Candidate, as_candidate
 from optimize.canonical import canonical_twins
 from optimize.cli import main
 from optimize.design_changes import changes, described_design
+from optimize.exact.certificate import boxes_of_rows
+from optimize.exact.equals import equal_designs
 from optimize.exact.run_files import RunFiles, read_run
 from optimize.export import layout_tables
 from optimize.families import all_families
-from optimize.fronts import FamilyFront, design_rows
+from optimize.fronts import FamilyFront, design_rows, given_rows
 from optimize.least_change import steps_alone, steps_together
 from optimize.problem import Island
 from optimize.why import document, why
@@ -199,6 +201,25 @@ def test_a_design_that_the_run_lacks_would_stand_on_its_front(paired: RunFiles) 
                 assert (member is None) == (not beyond)
                 if member is not None:
                     assert beyond[member.design] == pytest.approx(min(beyond.values()))
+
+
+def test_equals_of_a_member_are_said_to_differ_from_it_in_what_does_not_matter(
+    tiny: RunFiles,
+) -> None:
+    n_equal = 0
+    for _, row in tiny.common.iterrows():
+        family = next(f for f in tiny.families if f.name == row["family"])
+        box = boxes_of_rows(row.to_frame().T, tiny.study)
+        designs, _ = equal_designs(tiny.study, family, box, most=5)
+        for _, other in given_rows(tiny.study, family, designs).iterrows():
+            answer = why(tiny, layout_from_tables(tables_of(tiny, other)))
+            common = answer.judgement.common
+            assert row["design"] in common.equals
+            if common.place == "equal":
+                n_equal += 1
+                said = next(s for s in answer.sentences if s.startswith("What it differs from"))
+                assert said.split()[4] == row["design"]
+    assert n_equal > 5
 
 
 def turned(tables: dict[str, Any], by_deg: float) -> dict[str, Any]:
