@@ -23,6 +23,7 @@ from optimize.cli import main
 from optimize.one_design import export_design
 from optimize.report.page import page_data
 from optimize.report.payload import design_texts
+from optimize.session import search_and_write
 from optimize.texts import CAUTION
 from tests.browser.test_sheet import needed_program
 from tests.reported_runs import small_run, stored_front, stored_metadata
@@ -289,6 +290,42 @@ def test_several_runs_are_told_side_by_side(run, tmp_path):
     ).stdout
     assert "The runs compared" in text
     assert text.count("\f") <= 5
+
+
+SINGLE = """
+[study]
+name = "one <b> & \\"more\\""
+question = "Which <i>engine</i> & why?"
+seed = 3
+[engine]
+cycle_strokes = 2
+displacement_cm3 = 200
+speed = { rpm = 6000 }
+[space]
+cylinders = [2]
+arrangements = ["in-line"]
+throw_angle_step_deg = 90
+[[objectives]]
+metric = "exhaust_spacing_min_deg"
+[search]
+population = 8
+evaluations = 40
+"""
+
+
+def test_a_front_of_one_design_and_a_question_with_marks_of_html(tmp_path):
+    study = tmp_path / "one.toml"
+    study.write_text(SINGLE, encoding="utf-8")
+    run = tmp_path / "run"
+    search_and_write(study, out=run, resume=False, workers=1, seed=None, pictures=False)
+    result = CliRunner().invoke(main, ["report", str(run)])
+    assert result.exit_code == 0, result.output
+    html = (run / "report.html").read_text(encoding="utf-8")
+    assert "<h1>Which &lt;i&gt;engine&lt;/i&gt; &amp; why?</h1>" in html
+    assert page_data(html)["study"] == 'one <b> & "more"'
+    assert "One design is on the front" in html
+    assert "More is better in every column" in html
+    assert (run / "report.pdf").read_bytes().startswith(b"%PDF")
 
 
 def refused(*arguments: Any) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from evaluate.metrics import METRICS
 from optimize.pictures.tradeoffs import price_of
 from optimize.report.runs import Run
-from optimize.report.story import number_cell
+from optimize.report.tables import number_cell
 from optimize.report.words import amount_text
 from optimize.run_comparison import Beating, RunComparison, Vector, compare_runs
 from optimize.sheets import UNKNOWN, Cell, Column, Group, Row, TableView, number_text

@@ -17,7 +17,7 @@ from optimize.exact.run_files import RunFiles, read_run
 from optimize.export import layout_of, layout_text
 from optimize.families import Family
 from optimize.fronts import family_of_row, read_front
-from optimize.robust import KEPT
+from optimize.robust import KEPT, interval_columns
 from optimize.shortlist import Pick, shortlist
 from optimize.status import NAME as STATUS_NAME
 from optimize.status import RunStatus, read_status
@@ -35,7 +35,7 @@ class Baseline:
     layout : Layout
         From its file.
     values : dict
-        Every metric by its key. [unit of the metric]
+        Every metric by its key, and what built engines have, by column. [unit of the metric]
     """
 
     layout: Layout
@@ -162,8 +162,10 @@ def _baseline(study: Study) -> Baseline | None:
     if study.baseline is None:
         return None
     layout = read_layout(Path(study.baseline))
-    values = score(layout.engine, layout.batch, METRICS)[0]
-    return Baseline(layout=layout, values=dict(zip(METRICS, values.tolist(), strict=True)))
+    drawn = score(layout.engine, layout.batch, METRICS)[0].tolist()
+    built = interval_columns(study, layout.engine, layout.batch)
+    values = dict(zip(METRICS, drawn, strict=True))
+    return Baseline(layout=layout, values=values | {k: float(v[0]) for k, v in built.items()})
 
 
 def plain_value(value: Any) -> Any:

@@ -300,7 +300,7 @@
           type: "value", scale: true, nameTextStyle: { ...LETTERS, fontSize: narrow ? 11 : 12, lineHeight: 13 }, nameGap: 12,
           axisLabel: { ...LETTERS, fontSize: 11, formatter: tick }, axisLine: { lineStyle: { color: "#444444" } },
           areaSelectStyle: { width: 18, borderWidth: 1, borderColor: "#8c3b12", color: "#8c3b12", opacity: 0.25 } } },
-      parallelAxis: named.map(({ key }, dim) => ({ dim, id: key, name: wrap(title(key)), inverse: !isLeast(key) })),
+      parallelAxis: named.map(({ key }, dim) => ({ dim, id: key, name: wrap(title(key)), inverse: !isLeast(key), nameLocation: isLeast(key) ? "end" : "start" })),
       series: [
         { type: "parallel", id: "rest", silent: true, smooth: false, inactiveOpacity: 0.15, activeOpacity: 0.15,
           lineStyle: { color: FAINT, width: 1, opacity: 0.15 }, data: rest.map(row) },
