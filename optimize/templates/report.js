@@ -64,6 +64,8 @@
     ...attributes, class: `${isNumber(value) ? "number" : "words"} ${attributes.class ?? ""}`.trim(),
   }, isNumber(value) ? el("data", { value }, shown(key, value)) : shown(key, value));
   const say = (text) => { document.getElementById("told").textContent = text; };
+  // What the page shows as 0 is 0: sums that cancel leave 1e-13 of something.
+  const settled = (value) => (Math.abs(value) < 1e-6 ? 0 : Number(value.toPrecision(9)));
   const isLeast = (key) => columns.get(key)?.sense === "least";
 
   // What passes the filters --------------------------------------------------------------------
@@ -401,14 +403,14 @@
     }
     const compared = chosen.slice(0, MOST_COMPARED);
     const best = (key) => {
-      const { sense } = columns.get(key), found = compared.map((i) => values[key][i]).filter(isNumber);
+      const { sense } = columns.get(key), found = compared.map((i) => values[key][i]).filter(isNumber).map(settled);
       return !sense || found.length < 2 || Math.min(...found) === Math.max(...found) ? null
         : sense === "least" ? Math.min(...found) : Math.max(...found);
     };
     const rows = [...new Set(trayKeys())].map((key) => {
       const top = best(key);
       return el("tr", {}, el("th", { scope: "row" }, title(key)),
-        ...compared.map((i) => cell(key, values[key][i], { class: top !== null && values[key][i] === top ? "best" : "" })));
+        ...compared.map((i) => cell(key, values[key][i], { class: top !== null && isNumber(values[key][i]) && settled(values[key][i]) === top ? "best" : "" })));
     });
     tray.replaceChildren(
       el("div", { class: "actions no-print" },
@@ -482,7 +484,7 @@
   const place = (key, index) => {
     const { sense } = columns.get(key), own = values[key][index];
     if (!sense || !isNumber(own)) return "";
-    const better = values[key].filter((v) => isNumber(v) && (sense === "least" ? v < own : v > own)).length;
+    const better = values[key].filter((v) => isNumber(v) && (sense === "least" ? settled(v) < settled(own) : settled(v) > settled(own))).length;
     return `${better + 1} of ${count}`;
   };
   const bars = (keys) => {
