@@ -242,7 +242,9 @@ def load(folder: Path, study: Study) -> SearchState:
         raise _damaged(NOTE) from None
     for name, (family, repetition) in note["islands"].items():
         try:
-            with np.load(folder / name, allow_pickle=False) as arrays:
+            # Read first: numpy leaves a file open that is no whole archive.
+            content = io.BytesIO((folder / name).read_bytes())
+            with np.load(content, allow_pickle=False) as arrays:
                 search.states[(family, repetition)] = _state(arrays)
                 search.tracks[(family, repetition)] = Track.from_arrays(arrays)
         except (OSError, ValueError, LookupError, EOFError, zipfile.BadZipFile, zlib.error):

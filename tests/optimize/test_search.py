@@ -448,6 +448,7 @@ def _flip_a_byte(file: Path) -> None:
     [
         pytest.param(lambda file: file.unlink(), id="missing"),
         pytest.param(_flip_a_byte, id="damaged"),
+        pytest.param(lambda file: os.truncate(file, file.stat().st_size // 2), id="cut"),
     ],
 )
 def test_resume_refuses_damaged_states(
