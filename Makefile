@@ -14,7 +14,7 @@ help:
 	@echo "make scaling  time runs on processes and on a Dask cluster, sample their memory (minutes)"
 	@echo "make closeness  compare the search with exact fronts, ten seeds a family (minutes)"
 	@echo "make torture  kill runs at random moments, resume them, compare (a quarter of an hour)"
-	@echo "make fuzz   read ten thousand spoilt study and layout files within limits (ten minutes)"
+	@echo "make fuzz   read ten thousand spoilt study and layout files within limits (a quarter of an hour)"
 	@echo "make storage  test runs in buckets against a server of them (in an environment of its own)"
 	@echo "make clean  remove the virtual environment and caches; results stay"
 
