@@ -15,7 +15,7 @@ from optimize.canonical import KeyArray
 TIE_SHARE = 1e-6
 #: Members, by number of objectives, of the largest fronts whose hypervolume is computed exactly.
 MOST_EXACT = {6: 300, 7: 100, 8: 50}
-SAMPLES = 1 << 16  # directions for the others: about a second
+SAMPLES = 1 << 14  # directions for the others: some tenths of a second
 
 
 @dataclass(slots=True)

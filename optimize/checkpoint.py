@@ -201,6 +201,12 @@ def _remove_all_but(folder: Path, files: Iterable[str]) -> None:
             old.unlink()
 
 
+def clear(folder: Path) -> None:
+    """Remove states of a run that died in its first save: names do not tell whose they are."""
+    if not exists(folder):
+        _remove_all_but(folder, ())
+
+
 def exists(folder: Path) -> bool:
     """Return whether a folder holds a search to go on with."""
     return (folder / NOTE).exists()

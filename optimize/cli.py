@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import functools
+import math
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -145,6 +146,16 @@ def evaluate(layout: Path, as_json: bool, plots: Path | None, sheet: Path | None
     evaluate_layout(layout, as_json=as_json, plots=plots, sheet=sheet)
 
 
+class _Finite(click.FloatRange):
+    """A range without what is no number: NaN is neither below nor above anything."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number.", param, ctx)
+        return number
+
+
 def _run_options(command: Callable[..., None]) -> Callable[..., None]:
     """Add the options of commands that run for long."""
     options = [
@@ -168,7 +179,7 @@ def _run_options(command: Callable[..., None]) -> Callable[..., None]:
         click.option(
             "--save-every",
             "save_every_s",
-            type=click.FloatRange(0, 86_400),
+            type=_Finite(0, 86_400),
             metavar="SECONDS",
             default=30.0,
             show_default=True,
@@ -228,7 +239,10 @@ def _search_and_print(study: Path, **options: Any) -> None:
     except StoppedError as stopped:
         click.echo(str(stopped), err=True)
         sys.exit(1)
-    _print_outcome(checked, outcome, picks, out if mirror else folder, names)
+    command = "enumerate" if options.get("all_exact") else "optimize"
+    where = out if mirror else folder
+    again = f"crankfront {command} {study} --out {where} --resume"
+    _print_outcome(checked, outcome, picks, where, names, again)
     if outcome.common.empty:
         sys.exit(1)
 
@@ -255,7 +269,12 @@ def _point_to_the_copy(study: Path, *, resume: bool, out: Path | str | None) -> 
 
 
 def _print_outcome(
-    study: Study, outcome: Outcome, picks: list[Pick], folder: Path | str, names: list[str]
+    study: Study,
+    outcome: Outcome,
+    picks: list[Pick],
+    folder: Path | str | None,
+    names: list[str],
+    again: str,
 ) -> None:
     from optimize.tables import print_shortlist
     from optimize.texts import CAUTION
@@ -268,7 +287,7 @@ def _print_outcome(
             "No feasible design was found; summary.md says which constraint is missed least."
         )
     if not outcome.is_complete:
-        click.echo(f"Stopped early. Go on with: crankfront optimize STUDY --out {folder} --resume")
+        click.echo(f"Stopped early. Go on with: {again}")
     drawn = "pictures and summary.md" if "pictures" in names else "summary.md"
     click.echo(f"Front of {len(outcome.common)} designs, {drawn} in {folder}")
 
@@ -385,9 +404,7 @@ def firing_orders(layout: Path, **options: Any) -> None:
 @click.argument(
     "layouts", nargs=-1, required=True, metavar="LAYOUT...", type=click.Path(path_type=Path)
 )
-@click.option(
-    "--speed", type=click.FloatRange(0.01, 1e6), metavar="RPM", help="One speed for all of them."
-)
+@click.option("--speed", type=_Finite(0.01, 1e6), metavar="RPM", help="One speed for all of them.")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
 @click.option(
     "--picture",

@@ -58,12 +58,12 @@ class Track:
     ----------
     parts : list of array, shape (generations, 6)
         In the columns of `COLUMNS`.
-    waiting : list of Generation
-        Not measured yet.
+    waiting : list of tuple of int, Generation
+        Not measured yet, each with its round before it.
     """
 
     parts: list[FloatArray] = field(default_factory=list)
-    waiting: list[Generation] = field(default_factory=list)
+    waiting: list[tuple[int, Generation]] = field(default_factory=list)
 
     def add(
         self,
@@ -86,21 +86,21 @@ class Track:
         is_barrier : bool
             Whether the round is over.
         """
-        self.waiting.extend(generations)
+        self.waiting.extend((number, generation) for generation in generations)
         if bounds is None or not self.waiting:
             return
         is_dear = len(bounds.lower) > MOST_MEASURED_OFTEN
         if is_dear and not is_barrier:
             return
-        changed = [row for row, (*_, front) in enumerate(self.waiting) if front is not None]
+        changed = [row for row, (_, (*_, front)) in enumerate(self.waiting) if front is not None]
         measured = changed[-1:] if is_dear else changed
         size, share = self.last
         rows = []
-        for row, (generation, evaluations, seconds, front) in enumerate(self.waiting):
+        for row, (when, (generation, evaluations, seconds, front)) in enumerate(self.waiting):
             if front is not None:
                 size = len(front)
                 share = bounds.share(front) if row in measured else share
-            rows.append((number, generation, evaluations, size, share, seconds))
+            rows.append((when, generation, evaluations, size, share, seconds))
         self.parts.append(np.array(rows, float))
         self.waiting = []
 
@@ -116,7 +116,7 @@ class Track:
     def seconds(self) -> float:
         """Time of all generations. [s]"""
         measured = sum(float(part[:, 5].sum()) for part in self.parts)
-        return measured + sum(seconds for _, _, seconds, _ in self.waiting)
+        return measured + sum(seconds for _, (_, _, seconds, _) in self.waiting)
 
     def __len__(self) -> int:
         """Return the number of measured generations."""
@@ -126,13 +126,23 @@ class Track:
         """Return all measured generations, shape (generations, 6)."""
         return np.concatenate([*self.parts, np.zeros((0, len(COLUMNS)))])
 
+    def all_rows(self) -> FloatArray:
+        """Return all generations; those that were never measured have no hypervolume (NaN)."""
+        size, rows = self.last[0], []
+        for number, (generation, evaluations, seconds, front) in self.waiting:
+            size = size if front is None else len(front)
+            rows.append((number, generation, evaluations, size, np.nan, seconds))
+        return np.concatenate([self.rows(), np.array(rows, float).reshape(-1, len(COLUMNS))])
+
     def arrays(self) -> dict[str, FloatArray]:
         """Return everything as arrays, to be stored."""
-        fronts = [front for *_, front in self.waiting]
+        fronts = [front for _, (*_, front) in self.waiting]
         known = [front for front in fronts if front is not None]
         return {
             "track_rows": self.rows(),
-            "track_waiting": np.array([w[:3] for w in self.waiting], float).reshape(-1, 3),
+            "track_waiting": np.array(
+                [(number, *rest) for number, (*rest, _) in self.waiting], float
+            ).reshape(-1, 4),
             "track_sizes": np.array([-1 if f is None else len(f) for f in fronts], np.int64),
             "track_fronts": np.concatenate(known) if known else np.zeros((0, 0)),
         }
@@ -144,8 +154,11 @@ class Track:
         ends = np.cumsum(np.maximum(sizes, 0))
         fronts = np.split(arrays["track_fronts"], ends[:-1])[: len(sizes)]
         waiting = [
-            (int(generation), int(evaluations), float(seconds), front if size >= 0 else None)
-            for (generation, evaluations, seconds), size, front in zip(
+            (
+                int(number),
+                (int(generation), int(evaluations), float(seconds), front if size >= 0 else None),
+            )
+            for (number, generation, evaluations, seconds), size, front in zip(
                 arrays["track_waiting"], sizes, fronts, strict=True
             )
         ]
@@ -170,7 +183,7 @@ def history_frame(
     """
     parts = [pd.DataFrame(list(exact))] if exact else []
     for (family, repetition), track in tracks.items():
-        frame = pd.DataFrame(track.rows(), columns=list(COLUMNS))
+        frame = pd.DataFrame(track.all_rows(), columns=list(COLUMNS))
         frame = frame.astype(dict.fromkeys(_WHOLE, np.int64))
         frame.insert(0, "family", family)
         frame.insert(1, "seed", repetition)

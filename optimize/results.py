@@ -94,7 +94,9 @@ def draw_pictures(
     from optimize.pictures.of_run import run_pictures
 
     folder.mkdir(exist_ok=True)
-    for name, figure in run_pictures(study, outcome.common, history, picks).items():
+    for name, figure in run_pictures(
+        study, outcome.common, history, picks, outcome.seed_spreads(study)
+    ).items():
         drawing.save(figure, folder / name)
     for pick in picks:
         row = _row(outcome, pick)

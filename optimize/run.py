@@ -151,9 +151,11 @@ def run_study(
     search = SearchState()
     if resume:
         _refuse_another_kind(plan, checkpoints)
-        # A run with enumerated families may have ended before the first save of its search.
-        if plan.rounds and (checkpoint.exists(checkpoints) or not plan.exact):
-            search = checkpoint.load(checkpoints, study)
+    # A run with enumerated families may have ended before the first save of its search.
+    if resume and plan.rounds and (checkpoint.exists(checkpoints) or not plan.exact):
+        search = checkpoint.load(checkpoints, study)
+    else:
+        checkpoint.clear(checkpoints)
     exact = enumerate_families(
         study,
         [plan.families[k] for k in plan.exact],
@@ -166,7 +168,9 @@ def run_study(
     )
     run = _Run(study, plan, folder, search, exact, starts or {}, report, stop, saver)
     is_complete = run.is_over()
-    if not is_complete:
+    if is_complete:
+        run.show()
+    else:
         with _pool(workers, cluster) as hands:
             is_complete = run.go(hands)
     return run.outcome(is_complete=is_complete)
@@ -205,7 +209,7 @@ class _Run:
     def go(self, hands: Workers) -> bool:
         """Do rounds until the budget is spent, or a stop is asked for; return which of both."""
         search = self.search
-        self._show()
+        self.show()
         while not self.is_over() and not self.stop.is_set.is_set():
             search.goals = search.goals or self._goals()
             if not search.goals:
@@ -218,7 +222,7 @@ class _Run:
                 raise
             if is_whole:
                 self._barrier()
-        self._show()
+        self.show()
         if self.is_over():
             self._save(must=True)
         elif self.stop.is_set.is_set():
@@ -246,7 +250,7 @@ class _Run:
                 self._take(island, state)
                 if not self.stop.is_set.is_set():
                     self._hand_out(legs, island)
-                self._show()
+                self.show()
             if news and self.saver.is_due():
                 self._save()
         return all(self._has_reached(island) for island in self.search.goals)
@@ -296,7 +300,7 @@ class _Run:
             search.barriers.append(self._barrier_row(front, search.bounds))
             if self.study.seeds > 1:
                 search.barriers += self._rows_by_seed(search.bounds)
-        self._show()
+        self.show()
 
     def _barrier_row(self, front: FloatArray, bounds: Bounds) -> dict[str, Any]:
         search = self.search
@@ -356,7 +360,8 @@ class _Run:
     def _fronts(self) -> list[FamilyFront]:
         return merged_fronts(self.study, self.plan, self.search.states, self.exact)
 
-    def _show(self) -> None:
+    def show(self) -> None:
+        """Report how far the search is."""
         search = self.search
         last: dict[str, Any] = next(
             (row for row in reversed(search.barriers) if row["seed"] == -1), {}
@@ -429,15 +434,15 @@ def island_progress(study: Study, plan: Plan, search: SearchState) -> tuple[Isla
         for i in islands
         if not is_over and not (i in search.states and has_ended(study, search.states[i]))
     }
+    weights = {i: share for i, share in weights.items() if share}
     total = sum(weights.values()) or Fraction(1)
     found = []
     for island in islands:
         name, state = plan.families[island[0]].name, search.states.get(island)
         expected = max(0.0, float(left * weights.get(island, Fraction(0)) / total))
         if state is None:
-            found.append(
-                IslandStatus(family=name, seed=island[1], mode="searched", state="waiting")
-            )
+            word: Literal["done", "waiting"] = "done" if is_over else "waiting"
+            found.append(IslandStatus(family=name, seed=island[1], mode="searched", state=word))
             continue
         track = search.tracks[island]
         is_live = island in weights
@@ -469,12 +474,19 @@ def _state_word(
 
 
 def _refuse_another_kind(plan: Plan, checkpoints: Path) -> None:
-    """Refuse to go on with a search as an enumeration, and with an enumeration as a search."""
-    is_search, is_enumeration = checkpoint.exists(checkpoints), ledger.exists(checkpoints)
+    """Refuse to go on with a search as an enumeration or the other way, or with other families."""
+    is_search, begun = checkpoint.exists(checkpoints), ledger.families(checkpoints)
+    enumerated = {plan.families[k].name for k in plan.exact}
     if is_search and not plan.rounds:
         raise InputError("--resume", "the run of a search", "the run of an enumeration")
-    if is_enumeration and not plan.exact:
+    if begun and not enumerated:
         raise InputError("--resume", "the run of an enumeration", "the run of a search")
+    if begun and begun != enumerated:
+        raise InputError(
+            "--resume",
+            "a run that enumerates " + ("more" if begun > enumerated else "other") + " families",
+            "the command that the run began with",
+        )
 
 
 def _exact_history(exact: Mapping[str, ExactFamily]) -> list[dict[str, Any]]:

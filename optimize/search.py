@@ -351,7 +351,7 @@ def advance(
             kept = genomes[feasible]
             keys = island.keys(island.genome.decode(kept))
             changed = archive.add(kept, objectives[feasible], keys, generation)
-        front = archive.objectives.copy() if changed else None
+        front = archive.boxes * resolutions if changed else None
         changed_at = evaluations if changed else changed_at
         history.append((generation, evaluations, perf_counter() - started, front))
     members = algorithm.members

@@ -155,6 +155,21 @@ def seeds_frame(found: Sequence[Spread]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def spreads_of(frame: pd.DataFrame) -> list[Spread]:
+    """Return what a table of `seeds_frame` says, as it was."""
+    return [
+        Spread(
+            family=str(family),
+            hypervolumes=tuple(rows["hypervolume"].tolist()),
+            merged=float(rows["hypervolume_of_all_seeds"].iloc[0]),
+            found=tuple(rows["members_found"].tolist()),
+            members=int(rows["members"].iloc[0]),
+            found_by_all=int(rows["members_found_by_all_seeds"].iloc[0]),
+        )
+        for family, rows in frame.groupby("family", sort=False)
+    ]
+
+
 def seeds_lines(found: Sequence[Spread], front: pd.DataFrame, n_seeds: int) -> list[str]:
     """Return what the seeds agree on, as a part of a summary in Markdown.
 

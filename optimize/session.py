@@ -34,7 +34,7 @@ from optimize.results import write_results
 from optimize.run import Outcome, Progress, run_study
 from optimize.saving import SAVE_EVERY_S, Saver, UnwrittenError, reason
 from optimize.shortlist import Pick
-from optimize.starts import KEPT, keep_starts, kept_starts, starts_by_family
+from optimize.starts import KEPT, is_kept, keep_starts, kept_starts, starts_by_family
 from optimize.status import IslandStatus, RunStatus, StatusFile, now_text
 from optimize.storage import Mirror
 from optimize.study import Study, read_study
@@ -129,6 +129,7 @@ def search_and_write(
                 stop=stop,
                 saver=saver,
             )
+            status.status.saved = None if saver.saved_at is None else now_text(saver.saved_at)
             status.write(at_once=True)
             picks = write_results(study, outcome, folder, pictures=pictures)
             status.status.front_size = len(outcome.common)
@@ -194,6 +195,14 @@ def _starts_kept(
 
     The copy comes before the study: a run that died at once, and is resumed, has it or has nothing.
     """
+    if resume and _has_checkpoint(folder):
+        if start is not None and not is_kept(start, folder):
+            raise InputError(
+                "--start",
+                f"designs of {start}, which the run did not begin with",
+                "--resume without --start, or a new --out",
+            )
+        return kept_starts(folder, plan.families)
     if starts is None and resume:
         return kept_starts(folder, plan.families)
     if start is not None and not _has_checkpoint(folder):
@@ -261,7 +270,11 @@ def _may_go_on(folder: Path) -> bool:
     Where nothing is at all, --resume begins: a command that is run at each start of a machine
     need not know whether it is the first time.
     """
-    if _has_checkpoint(folder) or (folder / "study.toml").exists():
+    if _has_checkpoint(folder):
+        return True
+    if any((folder / name).exists() for name in ("front.parquet", "polish.json")):
+        return False  # results come after a checkpoint: without one they are not to be written over
+    if (folder / "study.toml").exists():
         return True
     return folder.is_dir() and all(is_neighbour(p) or p.name == KEPT for p in folder.iterdir())
 
@@ -308,9 +321,13 @@ def _ends_told(
             f"cannot write the results ({what}). What was saved in {folder} is intact; once this "
             f"is put right, go on with: {advice}"
         ) from error
+    except KeyboardInterrupt:
+        status.status.state = "stopped"
+        raise StoppedError(
+            f"Stopped at once; what was saved last is intact. Go on with: {advice}"
+        ) from None
     except BaseException as error:
-        status.status.state = "stopped" if isinstance(error, KeyboardInterrupt) else "failed"
-        status.status.message = str(error)
+        status.status.state, status.status.message = "failed", str(error)
         raise
     finally:
         status.end()

@@ -96,6 +96,12 @@ def keep_starts(folder: Path, run: Path) -> None:
     write_whole(run / KEPT, lambda beside: beside.write_bytes(content))
 
 
+def is_kept(folder: Path, run: Path) -> bool:
+    """Return whether a run began with the designs that another one has now."""
+    kept, now = run / KEPT, folder / FILE
+    return kept.is_file() and now.is_file() and kept.read_bytes() == now.read_bytes()
+
+
 def kept_starts(run: Path, families: Sequence[Family]) -> Mapping[str, Designs] | None:
     """Return the designs that a run started from, None where it started from none."""
     if not (run / KEPT).is_file():

@@ -110,9 +110,10 @@ def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
         )
     if n_searched:
         spent = sum(state.evaluations for state in outcome.states.values())
+        designs = "different designs" if study.seeds == 1 else "designs (different in each seed)"
         state = "finished" if outcome.is_complete else "stopped early; go on with --resume"
         lines.append(
-            f"Search {state}: {spent:,} different designs scored in {families_text(n_searched)} "
+            f"Search {state}: {spent:,} {designs} scored in {families_text(n_searched)} "
             f"with {study.seeds} seed(s) from {study.seed}."
         )
     return ["\n\n".join([*lines, f"{len(outcome.common)} designs on the front."])]

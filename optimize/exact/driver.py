@@ -197,7 +197,9 @@ def enumerate_families(
     refuse_what_cannot_be_enumerated(study, families)
     accounts = ledger.load(folder / "checkpoints", study) if resume and folder else {}
     work = _Work(study, families, folder, accounts, report, stop or StopRequest(), saver or Saver())
-    if not work.is_over():
+    if work.is_over():
+        work.show()
+    else:
         taken = hands() if hands else _pool(workers) if workers > 1 else nullcontext(ThisProcess())
         with taken as processes:
             work.run(processes, is_counting=False)
@@ -282,7 +284,7 @@ class _Work:
         )
         under_way: Work[tuple[str, _Task]] = Work(workers)
         families = {family.name: family for family in self.families}
-        self._show()
+        self.show()
         while waiting or len(under_way):
             while waiting and len(under_way) < 2 * workers.count and not self.stop.is_set.is_set():
                 family, task = waiting.popleft()
@@ -310,7 +312,7 @@ class _Work:
         self._done(family, is_counting).add(task.number)
         if self.saver.is_due():
             self.save()
-        self._show()
+        self.show()
 
     def save(self, *, must: bool = False) -> None:
         """Write what is done so far.
@@ -334,7 +336,8 @@ class _Work:
         if not self.saver.save(write) and must:
             raise UnwrittenError(f"the last checkpoint: {self.saver.problem}")
 
-    def _show(self) -> None:
+    def show(self) -> None:
+        """Report how far the enumeration is."""
         islands = tuple(self._status(family) for family in self.families)
         sizes = [self._size(name) for name in self.tasks]
         total = (1 + COUNT_WEIGHT) * sum(sizes)

@@ -61,6 +61,15 @@ def exists(folder: Path) -> bool:
     return (folder / NAME).exists()
 
 
+def families(folder: Path) -> set[str]:
+    """Return the families of an enumeration by name; none without one, or of a damaged one."""
+    try:
+        note = json.loads((folder / NAME).read_text(encoding="utf-8"))
+        return set(note["families"])
+    except (OSError, ValueError, LookupError, TypeError):
+        return set()
+
+
 def load(folder: Path, study: Study) -> dict[str, Account]:
     """Return the accounts of all families; none when nothing was saved.
 

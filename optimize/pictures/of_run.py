@@ -8,12 +8,18 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from optimize.pictures import fronts
+from optimize.pictures.seeds import seed_spread
+from optimize.seeds import Spread
 from optimize.shortlist import Pick
 from optimize.study import Study
 
 
 def run_pictures(
-    study: Study, front: pd.DataFrame, history: pd.DataFrame, picks: Sequence[Pick]
+    study: Study,
+    front: pd.DataFrame,
+    history: pd.DataFrame,
+    picks: Sequence[Pick],
+    seeds: Sequence[Spread] = (),
 ) -> dict[str, Figure]:
     """Return the pictures of a front, and of its growth where something was searched.
 
@@ -25,6 +31,8 @@ def run_pictures(
         `front.parquet` with a design or more, and `history.parquet`.
     picks : sequence of Pick
         The shortlist.
+    seeds : sequence of Spread
+        What the seeds agree on, from `Outcome.seed_spreads` or `seeds.spreads_of` the file.
 
     Returns
     -------
@@ -33,7 +41,7 @@ def run_pictures(
     """
     objectives = [objective.key for objective in study.objectives]
     named = [(pick.design, pick.name, "; ".join(pick.reasons)) for pick in picks]
-    drawn = {
+    drawn: dict[str, Figure | None] = {
         "front-scatter-matrix": fronts.scatter_matrix(
             front, objectives, title=f"{study.name}: front, objectives in pairs"
         ),
@@ -44,8 +52,11 @@ def run_pictures(
             front, named, title=f"{study.name}: residual force and evenness of firing"
         ),
     }
-    if (history["generation"] > 1).any():  # an enumeration has no such growth
+    measured = history[history["hypervolume"].notna()]
+    if (measured["generation"] > 1).any():  # an enumeration has no such growth
         drawn["hypervolume"] = fronts.hypervolume_history(
-            history, title=f"{study.name}: growth of the front over the search"
+            measured, title=f"{study.name}: growth of the front over the search"
         )
+    if study.seeds > 1:
+        drawn["seeds"] = seed_spread(seeds, title=f"{study.name}: what the seeds agree on")
     return {name: figure for name, figure in drawn.items() if figure is not None}

@@ -27,7 +27,7 @@ from optimize.plan import plan_of
 from optimize.problem import Island
 from optimize.run import run_study
 from optimize.search import IslandState, advance
-from optimize.seeds import front_of, seeds_frame, seeds_lines, spreads
+from optimize.seeds import front_of, seeds_frame, seeds_lines, spreads, spreads_of
 from optimize.study import Study
 from tests.optimize.small_studies import in_this_process, named_family, small_study
 
@@ -251,6 +251,13 @@ def test_the_spread_over_seeds_is_that_of_each_seed_alone(
     assert found[0].merged >= max(found[0].hypervolumes) - 1e-12
     assert found[0].merged == pytest.approx(outcome.hypervolume, abs=1e-12)
     assert found[0].least <= found[0].median <= found[0].most
+    # The history ends where the spread begins, and no family has more than all have together.
+    last = outcome.history.groupby(["family", "seed"])["hypervolume"].last()
+    for spread in found[1:]:
+        assert [last[spread.family, seed] for seed in range(3)] == list(spread.hypervolumes)
+        assert spread.merged <= found[0].merged + 1e-12
+    for _, rows in outcome.history.groupby(["family", "seed"]):
+        assert (np.diff(rows["hypervolume"]) >= -1e-12).all()
 
 
 def test_members_are_counted_by_who_found_them(several_seeds: tuple[Study, run.Outcome]) -> None:
@@ -273,6 +280,7 @@ def test_members_are_counted_by_who_found_them(several_seeds: tuple[Study, run.O
     assert whole.found_by_all >= int((outcome.common["seeds_found"] == 3).sum())
     frame = seeds_frame(outcome.seed_spreads(study))
     assert len(frame) == 3 * (1 + len(names))
+    assert spreads_of(frame) == outcome.seed_spreads(study)
     text = "\n".join(seeds_lines(outcome.seed_spreads(study), outcome.common, 3))
     assert f"{whole.least:.4f} to {whole.most:.4f}" in text
     assert seeds_lines(outcome.seed_spreads(study), outcome.common, 1) == []

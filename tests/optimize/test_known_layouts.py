@@ -24,8 +24,8 @@ from evaluate import score
 from optimize.families import Family
 from optimize.fronts import FamilyFront, front_tables
 from optimize.genome import throw_angles_deg
-from optimize.problem import Island
 from optimize.plan import plan_of
+from optimize.problem import Island
 from optimize.run import run_study
 from optimize.study import Study
 from tests.optimize.small_studies import metrics, named_family, searched, small_study
