@@ -157,7 +157,10 @@ def read_status(folder: Path) -> RunStatus:
     """
     file = folder / NAME
     if not file.is_file():
-        raise InputError("RUN_DIR", f"no {NAME} in {folder}", "the directory of a run")
+        allowed = "the directory of a run"
+        if (folder / "front.parquet").is_file():  # polished, or of an earlier version
+            allowed = "a run of optimize or enumerate; `crankfront runs` lists others too"
+        raise InputError("RUN_DIR", f"no {NAME} in {folder}", allowed)
     status = _read(file)
     if status is None:
         raise InputError(str(file), "something that is no state of a run", f"a file of {SCHEMA}")
