@@ -21,6 +21,8 @@ PLACES = {
 class Gap:
     """One objective of the layout beside that of a design of the front, both rounded.
 
+    Rounded values are whole steps, rounded up: a difference of one step may be next to nothing.
+
     Attributes
     ----------
     metric, label, unit : str
@@ -31,6 +33,10 @@ class Gap:
         Values rounded to the study's resolution. [unit]
     gain : float
         By how much the design is better; negative where the layout is. [unit]
+    exact_gain : float
+        The same of the values before they were rounded. [unit]
+    step : float
+        Resolution to whose multiples values are rounded up. [unit]
     """
 
     metric: str
@@ -40,6 +46,8 @@ class Gap:
     layout: float
     design: float
     gain: float
+    exact_gain: float
+    step: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

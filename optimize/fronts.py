@@ -24,8 +24,9 @@ from optimize.families import Family
 from optimize.files import write_whole
 from optimize.genome import Designs, throw_angles_deg
 from optimize.problem import Island
-from optimize.robust import interval_columns, tolerance_metadata
+from optimize.robust import interval_columns, tolerance_metadata, values_of_rows
 from optimize.study import Study
+from optimize.texts import difference_text
 
 SCHEMA = "crankfront.front/1"
 SO_FAR = "front_so_far.parquet"  # in a run directory, until the run ends
@@ -219,6 +220,7 @@ def write_front_so_far(
 def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.ndarray) -> None:
     """Fill in what dominates each design off the front, and which families tie with one on it."""
     members = np.flatnonzero(on_front)
+    values = values_of_rows(rows, study)
     for row in np.flatnonzero(~on_front):
         gains = boxes[row] - boxes[members]
         worthy = np.flatnonzero((gains >= 0).all(axis=1))
@@ -231,12 +233,12 @@ def _explain(study: Study, rows: pd.DataFrame, boxes: FloatArray, on_front: np.n
             rows.loc[index, "also_in"] = ", ".join(dict.fromkeys(t for t in tied if t))
             continue
         words = []
-        for objective, steps in zip(study.objectives, gain, strict=True):
+        apart = np.abs(values[row] - values[index])
+        for objective, steps, raw in zip(study.objectives, gain, apart, strict=True):
             if steps:
-                metric = METRICS[objective.key]
-                word = "less" if objective.sign > 0 else "more"
-                unit = f" {metric.unit}" if metric.unit else ""
-                words.append(f"{steps * objective.resolution:g}{unit} {word} {metric.label}")
+                metric, step = METRICS[objective.key], objective.resolution
+                what = f"{'less' if objective.sign > 0 else 'more'} {metric.label}"
+                words.append(difference_text(steps * step, raw, metric.unit, step, what))
         rows.loc[row, "dominated_how"] = ", ".join(words)
 
 

@@ -45,6 +45,26 @@ def objective_values(study: Study, evaluation: Evaluation) -> FloatArray:
     return values
 
 
+def objective_column(frame: pd.DataFrame, objective: Objective) -> str:
+    """Return the column of a front in which an objective stands as it counts."""
+    kept = objective.key + KEPT
+    return kept if objective.kept_by is not None and kept in frame.columns else objective.key
+
+
+def values_of_rows(rows: pd.DataFrame, study: Study) -> FloatArray:
+    """Return the objectives of rows of a front as they count, before they are rounded.
+
+    Returns
+    -------
+    array, shape (rows, objectives)
+        Empty for an empty table.
+    """
+    if rows.empty:
+        return np.zeros((0, len(study.objectives)))
+    columns = [objective_column(rows, o) for o in study.objectives]
+    return np.column_stack([rows[column].to_numpy(float) for column in columns])
+
+
 def interval_columns(study: Study, engine: Engine, batch: Batch) -> dict[str, FloatArray]:
     """Return columns of a front table on built engines; none where nothing is stated.
 

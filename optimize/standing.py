@@ -34,6 +34,10 @@ class Front:
         Of a front table.
     boxes : array of int, shape (designs, objectives)
         Their rounded objectives as multiples of the resolution, to be lessened.
+    values : array, shape (designs, objectives)
+        Their objectives as they count, before they are rounded.
+    own : array, shape (objectives,)
+        Those of the layout.
     family : str
         Family of the layout; empty where it has none.
     on_front : frozenset of str
@@ -46,6 +50,8 @@ class Front:
     study: Study
     rows: pd.DataFrame
     boxes: IntArray
+    values: FloatArray
+    own: FloatArray
     family: str
     on_front: frozenset[str]
     changes: Callable[[pd.Series], tuple[Change, ...]]
@@ -61,7 +67,7 @@ class Front:
                 family=str(row["family"]),
                 is_on_front=str(row["design"]) in self.on_front,
                 is_same_family=row["family"] == self.family,
-                gaps=_gaps(self.study, box, self.boxes[place]),
+                gaps=_gaps(self.study, box, self.boxes[place], self.own - self.values[place]),
                 changes=self.changes(row),
             )
         return self._members[key]
@@ -144,9 +150,10 @@ def _dominated(box: IntArray, boxes: IntArray) -> IntArray:
     return rows
 
 
-def _gaps(study: Study, box: IntArray, other: IntArray) -> tuple[Gap, ...]:
+def _gaps(study: Study, box: IntArray, other: IntArray, exact: FloatArray) -> tuple[Gap, ...]:
     found = []
-    for o, mine, theirs in zip(study.objectives, box.tolist(), other.tolist(), strict=True):
+    columns = (study.objectives, box.tolist(), other.tolist(), exact.tolist())
+    for o, mine, theirs, apart in zip(*columns, strict=True):
         metric, step = METRICS[o.key], o.sign * o.resolution
         found.append(
             Gap(
@@ -157,6 +164,8 @@ def _gaps(study: Study, box: IntArray, other: IntArray) -> tuple[Gap, ...]:
                 layout=mine * step + 0.0,
                 design=theirs * step + 0.0,
                 gain=(mine - theirs) * o.resolution + 0.0,
+                exact_gain=apart * o.sign + 0.0,
+                step=o.resolution,
             )
         )
     return tuple(found)

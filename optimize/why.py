@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from evaluate import units
-from evaluate.batch import Engine, IntArray
+from evaluate.batch import Engine, FloatArray, IntArray
 from evaluate.layout import Layout
 from evaluate.metrics import SHAFT_METRICS, Evaluation
 from optimize.answers import (
@@ -35,7 +35,7 @@ from optimize.families import all_families
 from optimize.fronts import given_rows
 from optimize.limits import Breach, breaches
 from optimize.problem import Island
-from optimize.robust import objective_values
+from optimize.robust import objective_values, values_of_rows
 from optimize.standing import Front, standing
 from optimize.starts import designs_of
 from optimize.study import Study
@@ -119,7 +119,9 @@ def _judged_at_givens(
     splay_deg = float(candidate.designs.splay_deg[0]) if family.pins == "split" else None
     name = None if twin is None else str(twin["design"].iloc[0])
     mine = described_design(family, candidate.designs)
-    common, own = _standings(run, mine, box, family.name, family.cylinders, name, island.ways)
+    common, own = _standings(
+        run, mine, box, values, family.name, family.cylinders, name, island.ways
+    )
     return Judgement(
         givens="study",
         family=family.name,
@@ -155,7 +157,7 @@ def _judged_as_filed(
         if candidate.family.pins == "split":
             splay_deg = float(candidate.designs.splay_deg[0])
     n = layout.engine.n_cylinders
-    common, own = _standings(run, mine, box, family, n, None, ways)
+    common, own = _standings(run, mine, box, values, family, n, None, ways)
     return Judgement(
         givens="file",
         family=family or None,
@@ -197,6 +199,7 @@ def _standings(
     run: RunFiles,
     mine: Described,
     box: IntArray | None,
+    own_values: FloatArray,
     family: str,
     n_cylinders: int,
     member: str | None,
@@ -212,6 +215,8 @@ def _standings(
             study=run.study,
             rows=rows.reset_index(drop=True),
             boxes=boxes_of_rows(rows, run.study),
+            values=values_of_rows(rows, run.study),
+            own=own_values,
             family=family,
             on_front=names,
             changes=change,

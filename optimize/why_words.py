@@ -8,6 +8,7 @@ from evaluate.metrics import METRICS
 from optimize.answers import Change, Gap, Judgement, Member, Standing
 from optimize.exact.run_files import RunFiles
 from optimize.limits import Breach
+from optimize.texts import difference_text
 
 _MOST_CHANGES = 4
 
@@ -49,22 +50,23 @@ def gain_text(gaps: Iterable[Gap]) -> str:
     words = []
     for gap in gaps:
         if gap.gain > 0:
-            words.append(_difference(gap, gap.gain, is_better=True))
+            words.append(_difference(gap, 1, is_better=True))
     return ", ".join(words)
 
 
 def loss_text(gaps: Iterable[Gap]) -> str:
     """Return in what a design is worse; empty where in nothing."""
-    return ", ".join(_difference(gap, -gap.gain, is_better=False) for gap in gaps if gap.gain < 0)
+    return ", ".join(_difference(gap, -1, is_better=False) for gap in gaps if gap.gain < 0)
 
 
-def _difference(gap: Gap, amount: float, *, is_better: bool) -> str:
+def _difference(gap: Gap, sign: int, *, is_better: bool) -> str:
     word = "less" if (gap.sense == "least") == is_better else "more"
-    return f"{_with_unit(amount, gap.unit)} {word} {gap.label}"
+    counted, exact = sign * gap.gain, sign * gap.exact_gain
+    return difference_text(counted, exact, gap.unit, gap.step, f"{word} {gap.label}")
 
 
 def _with_unit(value: float, unit: str) -> str:
-    return f"{value:.6g} {unit}".strip()
+    return f"{value:,.6g} {unit}".strip()
 
 
 def value_with_unit(metric: str, value: float) -> str:

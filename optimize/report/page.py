@@ -25,8 +25,9 @@ from optimize.pictures.tradeoffs import (
 )
 from optimize.report.beside import Beside, overlay_axes
 from optimize.report.payload import payload
-from optimize.report.runs import Run, json_in_page, objective_column
+from optimize.report.runs import Run, json_in_page
 from optimize.report.story import Story
+from optimize.robust import objective_column
 from optimize.sheets import css_text, page_environment
 
 CHARTS = "echarts.min.js"  # in templates/vendor, whose README says what it is

@@ -9,9 +9,9 @@ import pandas as pd
 from evaluate.metrics import METRICS
 from optimize.pictures.fronts import family_style
 from optimize.pictures.tradeoffs import BASELINE_COLOR, price_of
-from optimize.report.runs import Run, objective_column, plain_value
+from optimize.report.runs import Run, plain_value
 from optimize.report.words import design_words
-from optimize.robust import HIGH, KEPT, LOW
+from optimize.robust import HIGH, KEPT, LOW, objective_column
 
 #: Columns of a design beside its metrics, as they stand in the Parquet.
 _PLAIN = (

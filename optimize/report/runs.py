@@ -17,11 +17,11 @@ from optimize.exact.run_files import RunFiles, read_run
 from optimize.export import layout_of, layout_text
 from optimize.families import Family
 from optimize.fronts import family_of_row, read_front
-from optimize.robust import KEPT, interval_columns
+from optimize.robust import interval_columns
 from optimize.shortlist import Pick, shortlist
 from optimize.status import NAME as STATUS_NAME
 from optimize.status import RunStatus, read_status
-from optimize.study import Objective, Study
+from optimize.study import Study
 
 HISTORY = "history.parquet"
 
@@ -100,12 +100,6 @@ class Run:
 def design_name(row: pd.Series) -> str:
     """Return a design's name in files and pictures, such as "D7 in-line 4"."""
     return f"{row['design']} {row['family']}"
-
-
-def objective_column(front: pd.DataFrame, objective: Objective) -> str:
-    """Return the column in which an objective stands as it counts."""
-    kept = objective.key + KEPT
-    return kept if objective.kept_by is not None and kept in front.columns else objective.key
 
 
 def read_report_run(folder: Path) -> Run:

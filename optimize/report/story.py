@@ -12,7 +12,7 @@ from evaluate.errors import InputError
 from evaluate.metrics import METRICS
 from optimize.report.certainty import sure
 from optimize.report.glossary import METHOD, glossary
-from optimize.report.runs import Run, objective_column
+from optimize.report.runs import Run
 from optimize.report.tables import (
     baseline_table,
     families_table,
@@ -32,7 +32,7 @@ from optimize.report.words import (
     prices,
     strengths,
 )
-from optimize.robust import interval_note
+from optimize.robust import interval_note, objective_column
 from optimize.sheets import NO_BREAK, TableView, number_text
 from optimize.shortlist import FAVOUR, scaled_objectives
 from optimize.texts import CAUTION

@@ -9,9 +9,9 @@ import pandas as pd
 
 from evaluate.metrics import METRICS
 from evaluate.sizing import PINS
-from optimize.report.runs import Run, objective_column
+from optimize.report.runs import Run
 from optimize.report.words import listed
-from optimize.robust import HIGH, LOW, objective_heading
+from optimize.robust import HIGH, LOW, objective_column, objective_heading
 from optimize.sheets import UNKNOWN, Cell, Column, Group, Row, TableView, number_text
 from optimize.study import Objective
 

@@ -11,7 +11,7 @@ import pandas as pd
 from evaluate.batch import FloatArray
 from evaluate.metrics import METRICS
 from evaluate.sizing import PINS
-from optimize.report.runs import objective_column
+from optimize.robust import objective_column
 from optimize.sheets import NO_BREAK, arrangement_text, number_text
 from optimize.study import Objective, Study
 

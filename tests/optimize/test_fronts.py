@@ -126,6 +126,7 @@ def test_dominated_by_and_how_are_true(mixed: Any) -> None:
     study, _, _, rows = mixed
     by_name = dict(zip(rows["design"], _boxes(study, rows), strict=True))
     off = rows[~rows["on_front"]]
+    named, n_far = rows.set_index("design"), 0
     assert len(off) >= 5
     assert (rows[rows["on_front"]]["dominated_by"] == "").all()
     for _, row in off.iterrows():
@@ -145,9 +146,21 @@ def test_dominated_by_and_how_are_true(mixed: Any) -> None:
         for part, (objective, steps) in zip(parts, better, strict=True):
             metric = METRICS[objective.key]
             word = "less" if metric.sense == "least" else "more"
-            assert part.endswith(f"{word} {metric.label}")
-            assert float(part.split()[0]) == pytest.approx(steps * objective.resolution)
+            assert part.split(" (counted as ")[0].endswith(f"{word} {metric.label}")
             assert not metric.unit or f" {metric.unit} " in part
+            said, counted = float(part.split()[0].replace(",", "")), steps * objective.resolution
+            raw = abs(row[objective.key] - named.loc[row["dominated_by"], objective.key])
+            if " (counted as " in part:  # the true difference, and what it counted as
+                assert said == pytest.approx(raw, rel=5e-3, abs=1e-6)
+                assert abs(raw - counted) > 0.25 * counted
+                words = "one step" if steps == 1 else f"{steps} steps"
+                size = f"{objective.resolution:,.6g} {metric.unit}".strip()
+                assert part.endswith(f"(counted as {words} of {size})")
+                n_far += 1
+            else:
+                assert said == pytest.approx(counted)
+                assert abs(raw - counted) <= 0.25 * counted + 1e-9
+    assert n_far
 
 
 def test_families_that_tie_are_named(mixed: Any) -> None:
