@@ -21,8 +21,10 @@ from PIL import Image
 from evaluate.metrics import METRICS
 from optimize.cli import main
 from optimize.one_design import export_design
-from optimize.report.page import page_data
+from optimize.pictures.tradeoffs import near_places, tradeoffs_picture
+from optimize.report.page import page_data, tradeoffs_of
 from optimize.report.payload import design_texts
+from optimize.report.runs import read_report_run
 from optimize.session import search_and_write
 from optimize.texts import CAUTION
 from tests.browser.test_sheet import needed_program
@@ -326,6 +328,50 @@ def test_a_front_of_one_design_and_a_question_with_marks_of_html(tmp_path):
     assert "One design is on the front" in html
     assert "More is better in every column" in html
     assert (run / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_shortlisted_marks_are_drawn_last_and_every_design_once(run):
+    front, view = stored_front(run), tradeoffs_of(read_report_run(run))
+    picks = [pick["design"] for pick in stored_metadata(run)["shortlist"]]
+    figure = tradeoffs_picture(view, width_in=7.0)
+    panels = [axes for axes in figure.axes if axes.lines]
+    assert len(view.panels) == len(panels) == len(KEYS) - 1
+    for key, panel, axes in zip(KEYS[:-1], view.panels, panels, strict=True):
+        assert sorted(named.design for named in panel.names) == sorted(picks)
+        others = [place for m in panel.marks for place in zip(m.x, m.y, strict=True)]
+        wanted = front[["parts", key]].to_numpy()
+        named = [(named.x, named.y) for named in panel.names]
+        assert sorted([*others, *named]) == sorted(map(tuple, wanted.tolist()))
+        marks = [one for one in axes.lines if one.get_marker() in ("o", "^", "s")]
+        is_named = [any(np.allclose(one.get_xydata()[0], n) for n in named) for one in marks]
+        rings = [one for one in marks if one.get_markeredgecolor() == "black"]
+        assert rings
+        plain = [
+            one.get_zorder() for one, is_one in zip(marks, is_named, strict=True) if not is_one
+        ]
+        assert max(plain) < min(ring.get_zorder() for ring in rings)
+        for text in axes.texts:
+            assert text.get_bbox_patch() is None  # nothing behind a name that would hide a mark
+
+
+def test_names_cover_no_mark_and_no_name_where_there_is_room():
+    rng = np.random.default_rng(5)  # plain loops against the arrays of the placing
+    for _ in range(30):
+        marks = rng.uniform(60, 940, (14, 2))
+        named, size = marks[:5], np.array([36.0, 14.0])
+        middles = near_places(
+            named, np.tile(size, (5, 1)), marks, np.array([0, 0, 1000, 1000]), px_per_pt=1.8
+        )
+        for k, middle in enumerate(middles):
+            assert np.all(middle >= 0.5 * size)
+            assert np.all(middle <= 1000 - 0.5 * size)
+            assert math.dist(middle, named[k]) < 120
+            for other in middles[:k]:
+                assert np.any(np.abs(middle - other) >= size)
+        covered = sum(
+            bool(np.all(np.abs(mark - middle) < 0.5 * size)) for mark in marks for middle in middles
+        )
+        assert covered == 0
 
 
 def refused(*arguments: Any) -> str:

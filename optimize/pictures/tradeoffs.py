@@ -7,7 +7,7 @@ in grey.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from optimize.pictures.drawing import INK, STYLE, Entry, number_text, place_labels
+from evaluate.batch import FloatArray
+from optimize.pictures.drawing import INK, STYLE, Entry, number_text
 from optimize.pictures.frame import TEXT_PT, fitted, frame, room_in
 from optimize.pictures.fronts import AxisView, axis_view, family_style
 
@@ -28,6 +29,11 @@ ARRANGEMENTS = {"in-line": ("o", "in line"), "v": ("^", "V"), "opposed": ("s", "
 BASELINE_COLOR = "#a3196b"
 _LEFT_IN, _BELOW_IN, _GAP_IN, _CELL_HEIGHT_IN = 0.78, 0.5, 0.3, 2.05
 _MANY = 400  # designs beyond which marks are small and faint
+_ROOM = 0.12  # of the span of the values, left free beyond them at each end of an axis
+_RING_PT, _STAR_PT = 10.0, 17.0
+_SAME_SPOT_PT = 2.0
+_DISTANCES_PT = (2.0, 6.0, 11.0, 17.0, 24.0, 32.0, 42.0)  # of a name from the ring of its mark
+_LEADER_PT = 4.0  # distance from which a line leads from the name to its mark
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,13 +47,24 @@ class MarksView:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class NamedView:
+    """A shortlisted design: name, arrangement, cylinder count and place."""
+
+    design: str
+    arrangement: str
+    cylinders: int
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PanelView:
-    """One objective over the price; names of shortlisted designs with their places."""
+    """One objective over the price; the shortlisted designs apart from the others."""
 
     x_axis: AxisView
     y_axis: AxisView
     marks: tuple[MarksView, ...]
-    names: tuple[tuple[str, float, float], ...]
+    names: tuple[NamedView, ...]
     baseline: tuple[float, float] | None
 
 
@@ -102,17 +119,29 @@ def tradeoffs_view(
         x, y = front[across].to_numpy(float), front[up].to_numpy(float)
         panels.append(
             PanelView(
-                x_axis=axis_view(price, np.append(x, beside[0]) if beside else x),
-                y_axis=axis_view(key, np.append(y, beside[1]) if beside else y),
-                marks=_marks(front, across, up),
+                x_axis=_roomy(axis_view(price, np.append(x, beside[0]) if beside else x)),
+                y_axis=_roomy(axis_view(key, np.append(y, beside[1]) if beside else y)),
+                marks=_marks(front[~front["design"].isin(shortlist)], across, up),
                 names=tuple(
-                    (row["design"], float(row[across]), float(row[up]))
+                    NamedView(
+                        design=str(row["design"]),
+                        arrangement=str(row["arrangement"]),
+                        cylinders=int(row["cylinders"]),
+                        x=float(row[across]),
+                        y=float(row[up]),
+                    )
                     for _, row in named.iterrows()
                 ),
                 baseline=beside,
             )
         )
     return TradeoffsView(panels=tuple(panels), n_designs=len(front))
+
+
+def _roomy(axis: AxisView) -> AxisView:
+    """Return an axis with room for rings and names beyond the outermost marks."""
+    more = (_ROOM - 0.06) * (axis.high - axis.low)
+    return replace(axis, low=axis.low - more, high=axis.high + more)
 
 
 def _marks(front: pd.DataFrame, across: str, up: str) -> tuple[MarksView, ...]:
@@ -198,6 +227,7 @@ def _draw_panel(axes: Axes, panel: PanelView, *, is_many: bool, width_in: float)
             mec="white",
             mew=0.3 if is_many else 0.5,
             alpha=0.6 if is_many else 0.9,
+            zorder=3,
             clip_on=False,
             rasterized=is_many,  # thousands of marks in a page would be megabytes
         )
@@ -210,7 +240,11 @@ def _draw_panel(axes: Axes, panel: PanelView, *, is_many: bool, width_in: float)
     heading = "\n".join(fitted(f"{up.label}, {_better(up)}", width_in, 9.0, "bold")[:1])
     axes.set_title(heading, size=9.0, x=-_LEFT_IN / (width_in - _LEFT_IN - 0.05))
     if panel.baseline is not None:
-        axes.add_line(_at(_baseline_handle(), panel.baseline))
+        star = _baseline_handle()
+        star.set_data([panel.baseline[0]], [panel.baseline[1]])
+        # Below the marks and larger: its spikes look out round a design in the same spot.
+        star.set(zorder=2.8, clip_on=False, markersize=_STAR_PT)
+        axes.add_line(star)
     _name(axes, panel)
 
 
@@ -218,61 +252,134 @@ def _better(axis: AxisView) -> str:
     return "more is better" if axis.is_most else "less is better"
 
 
-def _at(line: Line2D, where: tuple[float, float]) -> Line2D:
-    line.set_data([where[0]], [where[1]])
-    line.set(zorder=4, clip_on=False)
-    return line
-
-
 def _name(axes: Axes, panel: PanelView) -> None:
-    """Ring and name the shortlisted; designs in one spot share a name."""
-    spots: dict[tuple[float, float], list[str]] = {}
-    box = axes.get_window_extent()
-    for design, x, y in panel.names:
-        here = axes.transData.transform((x, y))
-        near = next((p for p in spots if np.hypot(p[0] - here[0], p[1] - here[1]) < 4), None)
-        spots.setdefault(near or (float(here[0]), float(here[1])), []).append(design)
-    if not spots:
-        return
-    look = {"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.8}
-    texts = [
-        axes.text(
-            0,
-            0,
-            ", ".join(names),
-            size=8.0,
-            weight="bold",
-            ha="center",
-            va="center",
-            zorder=6,
-            bbox=look,
-        )
-        for names in spots.values()
-    ]
+    """Draw the shortlisted on top, ringed and named; designs in one spot share ring and name."""
     figure = axes.get_figure(root=True)
     assert figure is not None
+    px_per_pt = figure.dpi / 72.0
+    spots: list[tuple[FloatArray, list[NamedView]]] = []
+    for named in panel.names:
+        here = axes.transData.transform((named.x, named.y))
+        near = (s for s in spots if np.hypot(*(s[0] - here)) < _SAME_SPOT_PT * px_per_pt)
+        spot = next(near, None)
+        if spot is None:
+            spots.append((here, [named]))
+        else:
+            spot[1].append(named)
+    if not spots:
+        return
+    for _, (first, *_rest) in spots:
+        _ring(axes, first)
+    texts = [
+        axes.text(0, 0, ", ".join(named.design for named in members), **_NAME)
+        for _, members in spots
+    ]
     renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
     sizes = np.array([[b.width, b.height] for b in (t.get_window_extent(renderer) for t in texts)])
-    anchors = np.array(list(spots))
-    marks = np.column_stack([anchors, np.full(len(anchors), 10.0)])
-    bounds = np.array([box.x0 + 2, box.y0 + 2, box.x1 + 4, box.y1 - 2])
-    middles = place_labels(anchors, sizes + 3, marks, bounds)
+    others = [
+        axes.transData.transform((x, y)) for m in panel.marks for x, y in zip(m.x, m.y, strict=True)
+    ]
+    if panel.baseline is not None:
+        others.append(axes.transData.transform(panel.baseline))
+    anchors = np.array([here for here, _ in spots])
+    box = axes.get_window_extent()
+    bounds = np.array([box.x0 + 2, box.y0 + 2, box.x1 + 4, box.y1])
+    middles = near_places(
+        anchors, sizes, np.array([*others, *anchors]), bounds, px_per_pt=px_per_pt
+    )
     to_axes = axes.transAxes.inverted()
-    for text, anchor, middle in zip(texts, anchors, middles, strict=True):
-        place = to_axes.transform(anchor)
-        axes.plot(
-            *place,
-            transform=axes.transAxes,
-            marker="o",
-            ms=9,
-            mfc="none",
-            mec="black",
-            mew=1.0,
-            zorder=5,
-            clip_on=False,
-        )
+    for text, anchor, middle, size in zip(texts, anchors, middles, sizes, strict=True):
         text.set_transform(axes.transAxes)
         text.set_position(tuple(to_axes.transform(middle)))
+        edge = np.clip(anchor, middle - 0.5 * size, middle + 0.5 * size)
+        away = float(np.hypot(*(edge - anchor)))
+        if away > (0.5 * _RING_PT + _LEADER_PT) * px_per_pt:
+            start = anchor + (edge - anchor) * 0.5 * _RING_PT * px_per_pt / away
+            ends = to_axes.transform(np.array([start, edge]))
+            axes.plot(*ends.T, transform=axes.transAxes, color=INK, lw=0.8, zorder=4, clip_on=False)
+
+
+_NAME: dict[str, Any] = {"size": 8.0, "weight": "bold", "ha": "center", "va": "center", "zorder": 7}
+
+
+def _ring(axes: Axes, named: NamedView) -> None:
+    """Draw a shortlisted design alone within its ring, whatever lies below."""
+    style = family_style(named.arrangement, named.cylinders, "")
+    marker = ARRANGEMENTS[named.arrangement][0]
+    common: dict[str, Any] = {"ls": "", "clip_on": False}
+    ring: dict[str, Any] = {
+        "marker": "o",
+        "ms": _RING_PT,
+        "mfc": "white",
+        "mec": "black",
+        "mew": 1.0,
+    }
+    axes.plot([named.x], [named.y], **ring, zorder=5, **common)
+    axes.plot(
+        [named.x], [named.y], marker=marker, ms=5.5, mfc=style.color, mew=0, zorder=6, **common
+    )
+
+
+def near_places(
+    anchors: FloatArray,
+    sizes: FloatArray,
+    marks: FloatArray,
+    bounds: FloatArray,
+    *,
+    px_per_pt: float,
+) -> FloatArray:
+    """Return where names go: each as near to its mark as other marks and names leave room.
+
+    Parameters
+    ----------
+    anchors, sizes : array, shape (names, 2)
+        Marks that are named; width and height of each name. [px]
+    marks : array, shape (marks, 2)
+        What a name should not cover. [px]
+    bounds : array, shape (4,)
+        Left, bottom, right, top of the room. [px]
+    px_per_pt : float
+        Pixels of a point.
+
+    Returns
+    -------
+    array, shape (names, 2)
+        Middle of each name. [px]
+    """
+    angles = np.deg2rad(np.arange(0, 360, 15) + 90)
+    ways = np.column_stack([np.cos(angles), np.sin(angles)])
+    reach = 0.5 * _RING_PT * px_per_pt
+    middles = np.empty_like(anchors)
+    taken = np.empty((0, 4))
+    lines = np.empty((0, 2))  # points along the leaders, and along their own way to the mark
+    for index, (anchor, size) in enumerate(zip(anchors, sizes, strict=True)):
+        half = 0.5 * size
+        far = np.repeat(np.array(_DISTANCES_PT) * px_per_pt + reach, len(ways))
+        way = np.tile(ways, (len(_DISTANCES_PT), 1))
+        # The box touches the circle of this radius on the side that faces the mark.
+        tried = anchor + way * far[:, np.newaxis] + np.clip(way * 1.5, -1, 1) * half
+        low, high = tried - half, tried + half
+        cost = far - reach
+        cost += 1e4 * ((low < bounds[:2]) | (high > bounds[2:])).any(axis=1)
+        cost += 25 * px_per_pt * _covered(low, high, marks, 0.8 * reach)
+        cost += 60 * px_per_pt * (_covered(low, high, lines, 0.0) > 0)
+        crossing = (low[:, None] < taken[:, 2:] + 2) & (high[:, None] > taken[:, :2] - 2)
+        cost += 1e4 * crossing.all(axis=2).any(axis=1)
+        between = np.linspace(0, 1, 9)[:, None, None] * (tried - anchor) + anchor
+        for point in between:
+            over = (point[:, None] > taken[:, :2]) & (point[:, None] < taken[:, 2:])
+            cost += 40 * px_per_pt * over.all(axis=2).any(axis=1)
+        best = int(cost.argmin())
+        middles[index] = tried[best]
+        taken = np.concatenate([taken, [[*low[best], *high[best]]]])
+        lines = np.concatenate([lines, between[:, best]])
+    return middles
+
+
+def _covered(low: FloatArray, high: FloatArray, points: FloatArray, room: float) -> FloatArray:
+    """Return how many of the points each box covers, or nearly."""
+    inside = (low[:, None] - room < points) & (high[:, None] + room > points)
+    return np.asarray(inside.all(axis=2).sum(axis=1), dtype=float)
 
 
 def growth_view(history: pd.DataFrame) -> GrowthView | None:
