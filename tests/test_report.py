@@ -21,6 +21,7 @@ from PIL import Image
 from evaluate.metrics import METRICS
 from optimize.cli import main
 from optimize.one_design import export_design
+from optimize.pictures.options import option_picture
 from optimize.pictures.tradeoffs import near_places, tradeoffs_picture
 from optimize.report.page import page_data, tradeoffs_of
 from optimize.report.payload import design_texts
@@ -352,6 +353,22 @@ def test_shortlisted_marks_are_drawn_last_and_every_design_once(run):
         assert max(plain) < min(ring.get_zorder() for ring in rings)
         for text in axes.texts:
             assert text.get_bbox_patch() is None  # nothing behind a name that would hide a mark
+
+
+def test_crankpins_of_an_option_are_numbered_with_the_cylinders_that_fire(run):
+    read_run = read_report_run(run)
+    for design in [pick["design"] for pick in stored_metadata(run)["shortlist"]]:
+        layout = read_run.layout(read_run.row(design))
+        figure = option_picture(layout)
+        crank, strip = figure.axes
+        on_pins = sorted(n for text in crank.texts for n in text.get_text().split(","))
+        fired = sorted(n for text in strip.texts for n in text.get_text().split("+"))
+        assert on_pins == fired == sorted(layout.labels)
+        places = [text.get_position() for text in crank.texts]
+        dashed = [one for one in crank.lines if one.get_linestyle() not in ("-", "None")]
+        for one in dashed:  # no axis sticks out behind a name
+            end = one.get_xydata()[-1]
+            assert all(math.dist(end, place) > 0.1 for place in places)
 
 
 def test_names_cover_no_mark_and_no_name_where_there_is_room():

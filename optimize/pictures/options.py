@@ -11,7 +11,8 @@ from matplotlib.patches import Circle, Rectangle
 
 from evaluate.layout import Layout
 from evaluate.metrics import Evaluation
-from optimize.pictures.crank import AXIS, CrankView, crank_view
+from evaluate.numbering import natural_key
+from optimize.pictures.crank import AXIS, CrankView, PinView, crank_view
 from optimize.pictures.drawing import DPI, INK, METAL, OPEN, STYLE, axes_at, point, spread
 from optimize.pictures.frame import text_in
 from optimize.pictures.strips import CollectorView, StripView, strip_view
@@ -20,6 +21,7 @@ OPTION_IN = 3.3  # fits a phone and a column of a page
 _CRANK_IN, _HEIGHT_IN, _GAP_IN = 1.35, 1.5, 0.16
 _RADIUS_IN = 0.4
 _SMALL_PT = 7.5
+_NAME_DEG = 25.0  # on each side of a pin, taken by its name
 
 
 @matplotlib_style.context(STYLE)
@@ -46,8 +48,8 @@ def option_alt(layout: Layout) -> str:
     """Return the picture in a sentence."""
     view = strip_view(layout, Evaluation(layout.engine, layout.batch))
     pins = "; ".join(
-        f"{'throw' if len(pin.throws) == 1 else 'throws'} "
-        f"{', '.join(str(t) for t in pin.throws)} at {pin.angle_deg:.6g} degrees"
+        f"{'cylinder' if len(_cylinders(pin)) == 1 else 'cylinders'} "
+        f"{', '.join(_cylinders(pin))} on the crankpin at {pin.angle_deg:.6g} degrees"
         for pin in crank_view(layout).pins
     )
     return f"Crank from the free end: {pins}. Firing order {view.order}."
@@ -58,16 +60,20 @@ def _draw_crank(axes: Axes, view: CrankView) -> None:
     axes.set_axis_off()
     axes.set(xlim=(-half_in, half_in), ylim=(-0.5 * _HEIGHT_IN, 0.5 * _HEIGHT_IN))
     for bank in view.banks:
-        across, up = point(bank.picture_deg, _RADIUS_IN + 0.27)
+        # An axis that points at a name ends at the circle: a stub behind the name says nothing.
+        apart = [abs((pin.picture_deg - bank.picture_deg + 180) % 360 - 180) for pin in view.pins]
+        is_free = min(apart) > _NAME_DEG
+        across, up = point(bank.picture_deg, _RADIUS_IN + (0.27 if is_free else 0.0))
         axes.plot([0, across], [0, up], color=METAL, **AXIS)
     axes.add_patch(Circle((0, 0), _RADIUS_IN, fc="none", ec="#c9c9c9", lw=0.8))
     for pin in view.pins:
         across, up = point(pin.picture_deg, _RADIUS_IN)
+        text = ",".join(_cylinders(pin))
         axes.plot([0, across], [0, up], color=METAL, lw=2.2, solid_capstyle="round")
         axes.plot([across], [up], marker="o", ms=5.5, mfc="white", mec=INK, mew=1.1, zorder=4)
         axes.text(
-            *point(pin.picture_deg, _RADIUS_IN + 0.16),
-            ",".join(str(throw) for throw in pin.throws),
+            *_beside(pin.picture_deg, text),
+            text,
             size=_SMALL_PT,
             ha="center",
             va="center",
@@ -75,6 +81,18 @@ def _draw_crank(axes: Axes, view: CrankView) -> None:
             bbox={"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none"},
         )
     axes.plot([0], [0], marker="o", ms=7, mfc="white", mec=INK, mew=1.2, zorder=5)
+
+
+def _cylinders(pin: PinView) -> list[str]:
+    """Return the cylinders on the throws in one direction: the numbers of the firings beside it."""
+    return sorted({label for group in pin.cylinders for label in group}, key=natural_key)
+
+
+def _beside(picture_deg: float, text: str) -> tuple[float, float]:
+    """Return where the name of a pin stands: outside the circle, a wide one further to the side."""
+    across, up = point(picture_deg, 1.0)
+    aside_in = max(0.0, 0.5 * text_in(text, _SMALL_PT) - 0.06)
+    return across * (_RADIUS_IN + 0.16 + aside_in), up * (_RADIUS_IN + 0.16)
 
 
 def _draw_strip(axes: Axes, view: StripView, *, width_in: float) -> None:

@@ -435,19 +435,24 @@
   // From the free end, angles in the direction of rotation, 0 straight up: as the pictures above.
   const crankPicture = (index, className = "") => {
     const angles = values.throw_angles_deg[index], half = values.bank_angle_deg[index] / 2, picture = svg("svg", {
-      viewBox: "-75 -75 150 150", role: "img", class: className, "aria-label": `Crank of ${values.design[index]} from the free end: throws at ${angles.join(", ")} degrees` });
+      viewBox: "-85 -75 170 150", role: "img", class: className, "aria-label": `Crank of ${values.design[index]} from the free end: throws at ${angles.join(", ")} degrees, crankpins numbered with their cylinders` });
     const banks = values.arrangement[index] === "in-line" ? [0] : [-half, half];
-    banks.forEach((deg) => picture.append(line([0, 0], at(deg, 72), { stroke: "#5a5a5a", "stroke-dasharray": "8 3 1 3" })));
+    // An axis that points at a name ends at the circle.
+    const apart = (a, b) => Math.abs(((((a - b + 180) % 360) + 360) % 360) - 180);
+    banks.forEach((deg) => picture.append(line([0, 0], at(deg, angles.some((pin) => apart(pin, deg) <= 25) ? 42 : 72), { stroke: "#5a5a5a", "stroke-dasharray": "8 3 1 3" })));
     picture.append(svg("circle", { r: 42, fill: "none", stroke: "#c9c9c9" }));
     const spots = new Map();
     angles.forEach((deg, place) => {
       const spot = String(Math.round(((deg % 360) + 360) % 360 * 100) / 100 % 360);
-      spots.set(spot, [...(spots.get(spot) ?? []), place + 1]);
+      const on = familyOf.get(values.family[index]).throws.flatMap((t, cylinder) => (t === place + 1 ? [cylinder + 1] : []));
+      spots.set(spot, [...(spots.get(spot) ?? []), ...on].sort((a, b) => a - b));
     });
-    spots.forEach((throws, deg) => {
-      const pin = at(Number(deg), 42), label = at(Number(deg), 59);
+    spots.forEach((cylinders, deg) => {
+      const text = cylinders.join(","), pin = at(Number(deg), 42), label = at(Number(deg), 57);
+      const half = 3.1 * text.length;  // wide names go aside, as far as the picture reaches
+      label[0] = Math.sign(label[0]) * Math.min(Math.abs(label[0]) * (1 + half / 60), 84 - half);
       picture.append(line([0, 0], pin, { stroke: "#5a5a5a", "stroke-width": 3.5, "stroke-linecap": "round" }),
-        svg("circle", { cx: pin[0], cy: pin[1], r: 4, fill: "#ffffff", stroke: INK, "stroke-width": 1.6 }), lettering(...label, throws.join(",")));
+        svg("circle", { cx: pin[0], cy: pin[1], r: 4, fill: "#ffffff", stroke: INK, "stroke-width": 1.6 }), lettering(...label, text));
     });
     picture.append(svg("circle", { r: 5.5, fill: "#ffffff", stroke: INK, "stroke-width": 1.8 }));
     return picture;
@@ -488,7 +493,8 @@
     return `${better + 1} of ${count}`;
   };
   const bars = (keys) => {
-    const top = Math.max(...keys.map(([, value]) => value), 1e-9);
+    // One scale for the three, and for every design: the whole width is the worst of the front.
+    const top = Math.max(...keys.map(([key]) => ends(key)[1]), 1e-9);
     return el("div", { class: "bars" }, ...keys.flatMap(([key, value]) => [
       el("span", {}, columns.get(key).label), el("div", { class: "bar", style: `width:${100 * value / top}%` }),
       el("span", {}, `${shown(key, value)} ${columns.get(key).unit}`)]));
@@ -510,11 +516,11 @@
       el("p", {}, el("label", { for: `sheet-${index}` }, box, " in your selection"), " ",
         el("button", { type: "button", id: "sheet-layout", onclick: () => save(`${fileName(index)}.toml`, "application/toml", layoutText(index)) }, "Download layout file")),
       el("div", { class: "sheet-pictures" }, crankPicture(index), stripPicture(index)),
-      el("p", { class: "note" }, "Left: the crank from its free end, throws numbered, bank axes dash-dotted. Right: firings by cylinder over one cycle; below, when the exhaust of each cylinder is open, collector by collector."),
+      el("p", { class: "note" }, "Left: the crank from its free end, crankpins numbered with their cylinders, bank axes dash-dotted. Right: firings by cylinder over one cycle; below, when the exhaust of each cylinder is open, collector by collector."),
       el("h3", {}, "What it is"),
       el("dl", { class: "facts" }, ...facts.map((key) => el("div", {}, el("dt", {}, title(key)), el("dd", {}, isNumber(get(key)) ? el("data", { value: get(key) }, shown(key, get(key))) : shown(key, get(key)))))),
       el("h3", {}, "What stays unbalanced"), bars(left("force_N")), bars(left("couple_Nm")),
-      el("p", { class: "note" }, "Root mean square over a turn, after counterweights and shafts."),
+      el("p", { class: "note" }, "Root mean square over a turn, after counterweights and shafts. The longest bar that could be: the worst of the front."),
       el("h3", {}, "All numbers"),
       el("table", { class: "wide" }, el("caption", {}, `Every metric of ${name}, and its place among the ${count} designs of the front.`),
         el("thead", {}, el("tr", {}, ...["metric", "value", "better", "place", "meaning"].map((text) => el("th", { scope: "col" }, text)))),

@@ -245,6 +245,18 @@ def test_sheet_opens_from_a_mark_and_says_what_the_parquet_says(report, front):
         better = front[key].round(6) < round(stored[key], 6)  # what shows as 0 is 0
         assert place[key] == f"{better.sum() + 1} of {len(front)}"
     assert page.locator("#sheet svg[role=img]").count() == 2
+    numbered = page.locator("#sheet svg[role=img] >> nth=0").locator("text").all_text_contents()
+    fired = sorted(int(n) for n in stored["firing_order"].replace("+", "-").split("-"))
+    assert sorted(int(n) for text in numbered for n in text.split(",")) == fired
+    widths = page.eval_on_selector_all(
+        "#sheet .bar", "(all) => all.map((bar) => parseFloat(bar.style.width))"
+    )
+    for group, unit in ((widths[:3], "force"), (widths[3:], "couple")):
+        keys = [f"first_order_{unit}", f"second_order_{unit}"]
+        keys = [k + ("_N" if unit == "force" else "_Nm") for k in keys]
+        keys.append("force_rms_N" if unit == "force" else "couple_rms_Nm")
+        worst = front[keys].to_numpy().max()
+        assert group == pytest.approx((100 * stored[keys] / worst).tolist(), abs=1e-3)
     page.keyboard.press("Escape")
     assert page.locator("#sheet").count() == 0
 
