@@ -48,6 +48,54 @@ def scaled_objectives(front: pd.DataFrame, study: Study) -> FloatArray:
     return scaled
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Weighing:
+    """What is best where all objectives weigh the same, by two rules.
+
+    The first rule looks at the worst objective of a design, as a share of the front's span between
+    best and worst, and takes the design in which that share is least. The second takes the least
+    sum of these shares, so that a good objective may make up for a bad one.
+
+    Attributes
+    ----------
+    best, runner_up : str
+        First and second by the first rule; no runner-up is empty.
+    by_sum : str
+        First by the second rule.
+    worst : dict
+        Label of the worst objective and its share, by design. [-]
+    """
+
+    best: str
+    runner_up: str
+    by_sum: str
+    worst: dict[str, tuple[str, float]]
+
+
+def weighing(front: pd.DataFrame, study: Study) -> Weighing | None:
+    """Return what is best where all objectives weigh the same, None where nothing is traded."""
+    if front.empty:
+        return None
+    scaled = scaled_objectives(front, study)
+    differing = np.flatnonzero(np.ptp(scaled, axis=0) > 0)
+    if not len(differing):
+        return None
+    some, equal = scaled[:, differing], np.ones(len(differing))
+    best = weighted_pick(some, equal)
+    others = np.delete(np.arange(len(some)), best)
+    second = int(others[weighted_pick(some[others], equal)])
+    by_sum = int(np.argmin(np.round(some.sum(axis=1), 9)))
+    names = front["design"].to_list()
+    worst = {
+        names[row]: (
+            METRICS[study.objectives[differing[column]].key].label,
+            float(some[row, column]),
+        )
+        for row, column in enumerate(some.argmax(axis=1))
+    }
+    return Weighing(best=names[best], runner_up=names[second], by_sum=names[by_sum], worst=worst)
+
+
 def shortlist(front: pd.DataFrame, study: Study) -> list[Pick]:
     """Return the balanced pick, the best in each objective, a pick for each, and knees.
 

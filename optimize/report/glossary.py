@@ -14,11 +14,15 @@ METHOD = (
     "pitches and sizes follow from proportions that stand in the study, assumptions of the "
     "project and no measured engine.",
     "A design is on the front if no other is at least as good in every objective and better in "
-    "one, after values are rounded up to the difference that matters. One design stands for all "
-    "with the same rounded values.",
-    "The shortlist is picked by rule: the design with the best balance, the best in each "
-    "objective, the best when one objective weighs four times as much, and up to two knees, where "
-    "every neighbour loses more than it gains.",
+    "one, after values are counted in whole steps of their resolution, rounded up: anything above "
+    "0 counts as one step. One design stands for all with the same counted values.",
+    "Where all objectives weigh the same, the design is picked whose worst objective, as a share "
+    "of the front's span between best (0 %) and worst (100 %), is least bad. A plain sum of these "
+    "shares is another rule, in which a good objective may make up for a bad one; what it would "
+    "pick is told beside.",
+    "The shortlist is picked by rule: that design, the best in each objective, the design picked "
+    "in the same way when the share of one objective counts four times, and up to two knees, "
+    "where every neighbour loses more than it gains.",
     f"A strength is a value within {GOOD_SHARE:.0%} of the best, a price one beyond "
     f"{DEAR_SHARE:.0%}, both of the span between the best and the worst on the front.",
 )

@@ -24,6 +24,7 @@ from optimize.pictures.tradeoffs import (
     tradeoffs_view,
 )
 from optimize.report.beside import Beside, overlay_axes
+from optimize.report.certainty import quoted
 from optimize.report.payload import payload
 from optimize.report.runs import Run, json_in_page
 from optimize.report.story import Story
@@ -66,8 +67,6 @@ def report_html(run: Run, told: Story, others: Beside | None = None) -> str:
         HTML. The same run gives the same text with the same libraries.
     """
     drawn = _drawn(run, others)
-    tables = [told.options_table, told.objectives_table, told.baseline_table]
-    tables += [*(others.tables if others else ()), told.families_table, told.islands_table]
     return (
         page_environment()
         .get_template("report.html")
@@ -81,14 +80,28 @@ def report_html(run: Run, told: Story, others: Beside | None = None) -> str:
             },
             glyphs=Markup(glyph_sheet(drawn.glyphs)),
             running_title=Markup(css_text(told.name)),
-            figures={key: n for n, key in enumerate(drawn.pictures, start=1)},
-            numbers={t.key: n for n, t in enumerate((t for t in tables if t), start=1)},
-            folder=run.files.folder.name,
+            figures=figure_numbers(run, others),
+            numbers=table_numbers(told, others),
+            folder=quoted(run.files.folder),
             data=Markup(json_in_page(payload(run))),
             charts=Markup(template_text("vendor/" + CHARTS)),
             script=Markup(template_text("report.js")),
         )
     )
+
+
+def figure_numbers(run: Run, others: Beside | None) -> dict[str, int]:
+    """Return the number of each picture, the same on the page and in print."""
+    keys = ["tradeoffs", *([] if others is None else ["overlay"])]
+    keys += [] if growth_view(run.history) is None else ["growth"]
+    return {key: n for n, key in enumerate(keys, start=1)}
+
+
+def table_numbers(told: Story, others: Beside | None) -> dict[str, int]:
+    """Return the number of each table, the same on the page and in print."""
+    tables = [told.options_table, told.objectives_table, told.baseline_table]
+    tables += [*(others.tables if others else ()), told.families_table, told.islands_table]
+    return {t.key: n for n, t in enumerate((t for t in tables if t), start=1)}
 
 
 def template_text(name: str) -> str:

@@ -10,7 +10,8 @@ from evaluate.metrics import METRICS
 from optimize.pictures.fronts import family_style
 from optimize.pictures.tradeoffs import BASELINE_COLOR, price_of
 from optimize.report.runs import Run, plain_value
-from optimize.report.words import design_words
+from optimize.report.tables import beaten_sentence
+from optimize.report.words import kind_words
 from optimize.robust import HIGH, KEPT, LOW, objective_column
 
 #: Columns of a design beside its metrics, as they stand in the Parquet.
@@ -99,7 +100,7 @@ def payload(run: Run) -> dict[str, Any]:
         "columns": [_column(name, metrics) for name in names],
         "values": {name: [plain_value(v) for v in front[name]] for name in names},
         "families": _families(run),
-        "kinds": [design_words(row) for _, row in front.iterrows()],
+        "kinds": [kind_words(row) for _, row in front.iterrows()],
         "shortlist": {pick.design: list(pick.reasons) for pick in run.picks},
         "baseline": _baseline(run),
         "behind": _behind(run),
@@ -152,7 +153,9 @@ def _baseline(run: Run) -> dict[str, Any] | None:
 
 
 def _behind(run: Run) -> dict[str, Any]:
-    """Return objectives of designs that are only on their own family's front, the best first.
+    """Return the numbers of designs that are only on their own family's front, the best first.
+
+    Every column that the charts can be drawn by is among them, to six digits.
 
     They stand in `family_fronts.parquet` sorted by objectives; each family gets its share.
     """
@@ -161,12 +164,25 @@ def _behind(run: Run) -> dict[str, Any]:
     if len(rows) > MOST_BEHIND:
         rank = rows.groupby("family").cumcount()
         rows = rows.loc[rank.sort_values(kind="stable").index[:MOST_BEHIND]].sort_index()
-    columns = [objective_column(rows, o) for o in run.study.objectives]
-    names = ("design", "family", "dominated_by", "dominated_how", *dict.fromkeys(columns))
+    columns = [
+        name
+        for name in rows.columns
+        if (name in METRICS or name in _PLAIN or name.endswith((LOW, HIGH, KEPT)))
+        and pd.api.types.is_numeric_dtype(rows[name])
+    ]
+    values: dict[str, list[Any]] = {}
+    if len(rows):
+        values = {name: list(rows[name]) for name in ("design", "family")}
+        values["told"] = [beaten_sentence(row) for _, row in rows.iterrows()]
+        values |= {name: [_short(plain_value(v)) for v in rows[name]] for name in columns}
     return {
         "left_out": int((~run.files.rows["on_front"]).sum() - len(rows)) if len(rows) else 0,
-        "values": {name: [plain_value(v) for v in rows[name]] for name in names if len(rows)},
+        "values": values,
     }
+
+
+def _short(value: Any) -> Any:
+    return float(f"{value:.6g}") if isinstance(value, float) else value
 
 
 def _layouts(run: Run) -> dict[str, Any]:

@@ -7,6 +7,7 @@ the same bytes for the same story. The letters are those of the pictures, which 
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -36,10 +37,11 @@ from optimize.pictures.drawing import STYLE
 from optimize.pictures.options import option_picture
 from optimize.pictures.overlay import overlay_picture
 from optimize.pictures.tradeoffs import growth_picture, growth_view, tradeoffs_picture
+from optimize.report.answer import Option
 from optimize.report.beside import Beside
-from optimize.report.page import overlay_of, tradeoffs_of
+from optimize.report.page import figure_numbers, overlay_of, table_numbers, tradeoffs_of
 from optimize.report.runs import Run
-from optimize.report.story import Option, Story
+from optimize.report.story import Story
 from optimize.sheets import Cell, TableView
 
 _PADDING = 6.0  # that ReportLab keeps inside its frames [pt]
@@ -74,6 +76,14 @@ _CELL, _CELL_RIGHT = _style(7.2, spaceAfter=0), _style(7.2, spaceAfter=0, alignm
 _TITLE = _style(17, fontName="Head", spaceAfter=3)
 _HEADING = _style(11.5, fontName="Head", spaceBefore=9, spaceAfter=3)
 _ITEM = _style(8.6, leftIndent=12, bulletIndent=0, spaceAfter=3)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Numbers:
+    """Numbers of tables and pictures by their keys: those of the page, which has more of them."""
+
+    tables: dict[str, int]
+    figures: dict[str, int]
 
 
 def report_pdf(run: Run, told: Story, others: Beside | None = None) -> bytes:
@@ -121,14 +131,15 @@ def report_pdf(run: Run, told: Story, others: Beside | None = None) -> bytes:
             A4[0] - 18 * mm - _PADDING, 10 * mm, f"page {canvas.getPageNumber()}"
         )
 
+    numbers = Numbers(tables=table_numbers(told, others), figures=figure_numbers(run, others))
     parts = [
         *_opening(told),
-        *_options(run, told),
-        *_traded(run, told),
-        *_baseline(told),
+        *_options(run, told, numbers),
+        *_traded(run, told, numbers),
+        *_baseline(told, numbers),
         *_families(told),
-        *_sure(run, told),
-        *([] if others is None else _beside(others)),
+        *_sure(run, told, numbers),
+        *([] if others is None else _beside(others, numbers)),
     ]
     document.build([*parts, *_closing(told)], onFirstPage=foot, onLaterPages=foot)
     return buffer.getvalue()
@@ -151,7 +162,7 @@ def _opening(told: Story) -> list[Flowable]:
     ]
 
 
-def _options(run: Run, told: Story) -> list[Flowable]:
+def _options(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
     rows = [
         [_picture(option_picture(run.layout(run.row(o.design))), 62 * mm), _option_text(o)]
         for o in told.options[:MOST_OPTIONS]
@@ -166,7 +177,7 @@ def _options(run: Run, told: Story) -> list[Flowable]:
         _text(lead, _SMALL),
         cards,
         Spacer(1, 3 * mm),
-        *_table(told.options_table),
+        *_table(told.options_table, numbers),
         *(_text(escape(note), _SMALL) for note in told.notes),
     ]
 
@@ -183,41 +194,52 @@ def _option_text(option: Option) -> list[Flowable]:
     return [_text(line, _CELL) for line in lines]
 
 
-def _traded(run: Run, told: Story) -> list[Flowable]:
+def _traded(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
     view = tradeoffs_of(run)
     is_small = len(view.panels) <= _MANY_PANELS
     figure = tradeoffs_picture(view, width_in=7.4 if is_small else 9.9)
     return [
-        KeepTogether([_heading("What is traded"), *_table(told.objectives_table)]),
+        KeepTogether([_heading("What is traded"), *_table(told.objectives_table, numbers)]),
         Spacer(1, 2 * mm),
-        _picture(figure, 0.86 * WIDTH if is_small else WIDTH),
+        KeepTogether(
+            [
+                _picture(figure, 0.76 * WIDTH if is_small else WIDTH),
+                _figure_caption("tradeoffs", "What each objective costs", numbers),
+            ]
+        ),
     ]
 
 
-def _baseline(told: Story) -> list[Flowable]:
+def _baseline(told: Story, numbers: Numbers) -> list[Flowable]:
     if told.baseline_table is None:
         return []
     notes = [_text(escape(note), _BODY) for note in told.baseline_notes]
-    return [KeepTogether([_heading("Beside the baseline"), *_table(told.baseline_table), *notes])]
+    table = _table(told.baseline_table, numbers)
+    return [KeepTogether([_heading("Beside the baseline"), *table]), *notes]
 
 
 def _families(told: Story) -> list[Flowable]:
-    return [
-        KeepTogether([_heading("Why not mine?"), *(_text(escape(t), _BODY) for t in told.beaten)])
-    ]
+    head, *lines = told.beaten
+    more = [_text("F and a number: on its family's own front only.", _SMALL)] if lines else []
+    first = [_heading("Why not mine?"), _text(escape(head), _BODY), *more]
+    return [KeepTogether(first), *(_text(escape(line), _TINY) for line in lines)]
 
 
-def _sure(run: Run, told: Story) -> list[Flowable]:
+def _sure(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
     texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in told.sure]
     growth = growth_view(run.history)
-    drawn = [] if growth is None else [_picture(growth_picture(growth, width_in=7.4), 0.72 * WIDTH)]
+    drawn: list[Flowable] = []
+    if growth is not None:
+        picture = _picture(growth_picture(growth, width_in=5.4), 0.55 * WIDTH)
+        caption = _figure_caption("growth", "How the front grew", numbers)
+        drawn = [KeepTogether([picture, caption])]
     return [KeepTogether([_heading("How sure this is"), *texts]), *drawn]
 
 
-def _beside(others: Beside) -> list[Flowable]:
+def _beside(others: Beside, numbers: Numbers) -> list[Flowable]:
     """Return the runs in numbers and the fronts laid over each other; the page has the rest."""
     texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in others.statements]
-    tables = [flowable for view in others.tables[:2] for flowable in _table(view)]
+    tables = [flowable for view in others.tables[:2] for flowable in _table(view, numbers)]
     view = overlay_of(others)
     is_small = len(view.panels) <= _MANY_PANELS
     figure = overlay_picture(view, width_in=7.4 if is_small else 9.9)
@@ -227,11 +249,17 @@ def _beside(others: Beside) -> list[Flowable]:
         *tables,
         Spacer(1, 2 * mm),
         _picture(figure, 0.78 * WIDTH if is_small else WIDTH),
+        _figure_caption("overlay", "The fronts laid over each other", numbers),
     ]
 
 
 def _closing(told: Story) -> list[Flowable]:
-    words = [_text(f"<b>{escape(w)}</b>: {escape(m)}", _TINY) for w, m in told.glossary]
+    known = {row.cells[0].text for group in told.objectives_table.groups for row in group.rows}
+    words = [
+        _text(f"<b>{escape(word)}</b>: {escape(meaning)}", _TINY)
+        for word, meaning in told.glossary
+        if word not in known  # the objectives stand in their table with what they mean
+    ]
     half = -(-len(words) // 2)
     glossary = Table(
         [[words[:half], words[half:]]],
@@ -259,6 +287,10 @@ def _heading(text: str) -> Flowable:
     return Paragraph(escape(text), _HEADING)
 
 
+def _figure_caption(key: str, title: str, numbers: Numbers) -> Flowable:
+    return _text(f"<b>Figure {numbers.figures[key]}. {escape(title)}.</b>", _SMALL)
+
+
 def _picture(figure: Figure, width: float) -> Flowable:
     """Return a figure at a width, in points."""
     buffer = io.BytesIO()
@@ -274,8 +306,8 @@ def _plain_style(*, lines: bool = True) -> TableStyle:
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 6),
-        ("TOPPADDING", (0, 0), (-1, -1), 2.5),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.6),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
     ]
     if lines:
         commands.append(("LINEABOVE", (0, 0), (-1, -1), 0.4, _LINE))
@@ -283,7 +315,7 @@ def _plain_style(*, lines: bool = True) -> TableStyle:
     return TableStyle(commands)
 
 
-def _table(view: TableView) -> list[Flowable]:
+def _table(view: TableView, numbers: Numbers) -> list[Flowable]:
     """Return a table of the story with its caption and notes."""
     heading = [
         Paragraph(
@@ -302,7 +334,7 @@ def _table(view: TableView) -> list[Flowable]:
         [*_plain_style().getCommands(), ("LINEBELOW", (0, 0), (-1, 0), 0.8, _INK), *marked]
     )
     made = Table(rows, colWidths=_widths(view), style=style, repeatRows=1, hAlign="LEFT")
-    caption = _text(f"<b>{escape(view.caption)}</b>", _SMALL)
+    caption = _text(f"<b>Table {numbers.tables[view.key]}. {escape(view.caption)}</b>", _SMALL)
     return [caption, made, *(_text(escape(note), _SMALL) for note in view.notes)]
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 from evaluate.errors import InputError
 from evaluate.layout import Layout, read_layout
 from evaluate.metrics import METRICS, score
+from optimize.answers import Answer
 from optimize.exact.run_files import RunFiles, read_run
 from optimize.export import layout_of, layout_text
 from optimize.families import Family
@@ -22,6 +23,7 @@ from optimize.shortlist import Pick, shortlist
 from optimize.status import NAME as STATUS_NAME
 from optimize.status import RunStatus, read_status
 from optimize.study import Study
+from optimize.why import why
 
 HISTORY = "history.parquet"
 
@@ -60,6 +62,8 @@ class Run:
         The shortlist, the balanced design first.
     baseline : Baseline or None
         None where the study names none.
+    placed : Answer or None
+        Where the baseline stands among the designs; None without one, or where it cannot be told.
     """
 
     files: RunFiles
@@ -68,6 +72,7 @@ class Run:
     status: RunStatus | None
     picks: tuple[Pick, ...]
     baseline: Baseline | None
+    placed: Answer | None
 
     @property
     def study(self) -> Study:
@@ -125,13 +130,15 @@ def read_report_run(folder: Path) -> Run:
         )
     files = replace(files, study=replace(files.study, seed=int(metadata["seed"])))
     history = folder / HISTORY
+    baseline = _baseline(files.study)
     return Run(
         files=files,
         metadata=metadata,
         history=read_front(history) if history.is_file() else pd.DataFrame(),
         status=read_status(folder) if (folder / STATUS_NAME).is_file() else None,
         picks=_picks(files, metadata),
-        baseline=_baseline(files.study),
+        baseline=baseline,
+        placed=_placed(files, baseline),
     )
 
 
@@ -160,6 +167,15 @@ def _baseline(study: Study) -> Baseline | None:
     built = interval_columns(study, layout.engine, layout.batch)
     values = dict(zip(METRICS, drawn, strict=True))
     return Baseline(layout=layout, values=values | {k: float(v[0]) for k, v in built.items()})
+
+
+def _placed(files: RunFiles, baseline: Baseline | None) -> Answer | None:
+    if baseline is None:
+        return None
+    try:
+        return why(files, baseline.layout)
+    except InputError:
+        return None
 
 
 def plain_value(value: Any) -> Any:

@@ -2,69 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from evaluate import units
-from evaluate.errors import InputError
 from evaluate.metrics import METRICS
+from optimize.report.answer import Option, answer
 from optimize.report.certainty import sure
 from optimize.report.glossary import METHOD, glossary
 from optimize.report.runs import Run
 from optimize.report.tables import (
     baseline_table,
+    beaten_line,
     families_table,
     islands_table,
     objectives_table,
     options_table,
-    what_beats,
 )
 from optimize.report.words import (
     amount_text,
     balance_words,
-    design_words,
     difference_text,
     judged,
+    kind_words,
     listed,
     pins_words,
     prices,
+    spaced,
     strengths,
 )
-from optimize.robust import interval_note, objective_column
+from optimize.robust import interval_note
 from optimize.sheets import NO_BREAK, TableView, number_text
-from optimize.shortlist import FAVOUR, scaled_objectives
+from optimize.shortlist import scaled_objectives
 from optimize.texts import CAUTION
-from optimize.why import why
-
-FAVOURED = f" weighs {FAVOUR:g} times each other objective"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Option:
-    """A design of the shortlist.
-
-    Attributes
-    ----------
-    design, family, kind : str
-        Its name, its family, and what kind of engine it is, in words.
-    facts : tuple of (str, str)
-        Firing order, throws, balancing, speed.
-    strengths, prices, reasons : tuple of str
-        What it is good at, what that costs, why it is on the list.
-    against_baseline : str
-        How it differs from the baseline; empty where there is none.
-    """
-
-    design: str
-    family: str
-    kind: str
-    facts: tuple[tuple[str, str], ...]
-    strengths: tuple[str, ...]
-    prices: tuple[str, ...]
-    reasons: tuple[str, ...]
-    against_baseline: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -122,17 +93,18 @@ def story(run: Run) -> Story:
         From `read_report_run`.
     """
     options = _options(run)
+    answered = answer(run, options)
     return Story(
         name=run.study.name,
         question=run.study.question or f"Which layout for {run.study.name}?",
         facts=_facts(run),
-        short=_short(run, options),
+        short=answered.sentences,
         options=options,
         options_table=options_table(run),
         objectives_table=objectives_table(run),
         families_table=families_table(run),
         islands_table=islands_table(run),
-        baseline_table=baseline_table(run),
+        baseline_table=baseline_table(run, answered.named),
         baseline_notes=baseline_notes(run),
         beaten=beaten(run),
         sure=sure(run),
@@ -193,7 +165,7 @@ def _options(run: Run) -> tuple[Option, ...]:
             Option(
                 design=pick.design,
                 family=row["family"],
-                kind=design_words(row),
+                kind=kind_words(row),
                 facts=_option_facts(row),
                 strengths=strengths(how),
                 prices=prices(how),
@@ -230,86 +202,26 @@ def _against(run: Run, row: pd.Series) -> str:
         for o in run.study.objectives
     ]
     said = [text for text in texts if text]
-    return listed(said) if said else "the same in every objective"
-
-
-def _short(run: Run, options: Sequence[Option]) -> tuple[str, ...]:
-    first = options[0]
-    when = (
-        "If all objectives weigh the same, build" if len(run.front) > 1 else "All that is left is"
-    )
-    good = f" In its favour: {listed(first.strengths)}." if first.strengths else ""
-    texts = [
-        f"{when} {first.design}: {first.kind}, {_head(run.row(first.design))}.{good}{_cost(first)}"
-    ]
-    if first.against_baseline and run.baseline is not None:
-        texts.append(
-            f"{first.design} beside the baseline ({run.baseline.layout.name}): "
-            f"{first.against_baseline}."
-        )
-    texts += _favoured(run, options)
-    texts.append(sure(run)[0])
-    return tuple(texts)
-
-
-def _head(row: pd.Series) -> str:
-    return balance_words(row).split("; ")[0]
-
-
-def _cost(option: Option) -> str:
-    return f" Its price: {listed(option.prices)}." if option.prices else ""
-
-
-def _favoured(run: Run, options: Sequence[Option]) -> list[str]:
-    """Return what to build instead where one objective counts most, one sentence a design."""
-    first, texts = options[0], []
-    same = [_weighed(reason) for reason in first.reasons if reason.endswith(FAVOURED)]
-    if same:
-        texts.append(f"That holds as well if {listed(same, 'or')} counts four times as much.")
-    for option in options[1:]:
-        weighed = [_weighed(reason) for reason in option.reasons if reason.endswith(FAVOURED)]
-        if weighed:
-            texts.append(
-                f"If {listed(weighed, 'or')} counts four times as much as anything else, build "
-                f"{option.design} instead: {option.kind}, with "
-                f"{listed([_said(run, option.design, label) for label in weighed])}.{_cost(option)}"
-            )
-    return texts
-
-
-def _said(run: Run, design: str, label: str) -> str:
-    objective = next(o for o in run.study.objectives if METRICS[o.key].label == label)
-    value = float(run.row(design)[objective_column(run.front, objective)])
-    return f"{label} {amount_text(objective.key, value)}"
-
-
-def _weighed(reason: str) -> str:
-    return reason.removesuffix(FAVOURED)
+    if run.placed is not None and run.placed.judgement.common.member == row["design"]:
+        text = "the baseline's own layout, at the study's givens"
+        return f"{text}: {listed(said)}" if said else text
+    return listed(said) if said else "no difference that matters in any objective"
 
 
 # Beside the answer ----------------------------------------------------------------------------
 
-#: Families that are named with what beats them where there is no room for all.
-_MOST_BEATEN = 2
-
 
 def beaten(run: Run) -> tuple[str, ...]:
-    """Return in a few sentences what became of the families."""
+    """Return what became of the families: those on the front, then each other one in a line."""
     counts = run.front["family"].value_counts()
     names = [family.name for family in run.files.families]
     on_front = [f"{name} ({counts[name]})" for name in names if name in counts]
     texts = [f"Families on the front, with their designs: {listed(on_front)}."]
-    absent = [f for f in run.files.families if f.name not in counts]
-    if not absent:
-        return tuple(texts)
-    nothing = [f.name for f in absent if run.files.family_rows(f.name).empty]
-    if nothing:
-        texts.append(f"No design keeps the limits in: {listed(nothing)}.")
-    found = [f.name for f in absent if f.name not in nothing]
-    if found:
-        said = [f"{name}: {what_beats(run.files.family_rows(name), 0)}" for name in found]
-        more = f"; and {len(said) - _MOST_BEATEN} more" if len(said) > _MOST_BEATEN else ""
-        texts.append(f"Beaten throughout: {'; '.join(said[:_MOST_BEATEN])}{more}.")
+    texts += [
+        f"{name}: {beaten_line(run, run.files.family_rows(name))}."
+        for name in names
+        if name not in counts
+    ]
     return tuple(texts)
 
 
@@ -317,7 +229,6 @@ def baseline_notes(run: Run) -> tuple[str, ...]:
     """Return where the baseline stands among the designs of the run, in words."""
     if run.baseline is None:
         return ()
-    try:
-        return why(run.files, run.baseline.layout).sentences
-    except InputError as error:
-        return (f"It cannot be placed among the designs: {error}.",)
+    if run.placed is None:
+        return ("It cannot be placed among the designs.",)
+    return tuple(spaced(text) for text in run.placed.sentences)

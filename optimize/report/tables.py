@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from evaluate.metrics import METRICS
 from evaluate.sizing import PINS
 from optimize.report.runs import Run
-from optimize.report.words import listed
+from optimize.report.words import amount_text, listed, shafts_words, spaced
 from optimize.robust import HIGH, LOW, objective_column, objective_heading
 from optimize.sheets import UNKNOWN, Cell, Column, Group, Row, TableView, number_text
 from optimize.study import Objective
@@ -23,7 +24,7 @@ def options_table(run: Run) -> TableView:
     rows = [
         Row(
             cells=(
-                Cell(text=pick.design, detail=run.row(pick.design)["family"]),
+                Cell(text=pick.design, detail=_family_and_shafts(run.row(pick.design))),
                 *_objective_cells(run, run.row(pick.design)),
             ),
             mark="balanced" if BALANCED in pick.reasons else "",
@@ -42,6 +43,10 @@ def options_table(run: Run) -> TableView:
         notes=_senses(run),
         look="wide",
     )
+
+
+def _family_and_shafts(row: pd.Series) -> str:
+    return f"{row['family']}, {shafts_words(row)}"
 
 
 def _senses(run: Run) -> tuple[str, ...]:
@@ -117,16 +122,27 @@ def objectives_table(run: Run) -> TableView:
             Column(heading="objective", is_number=False),
             Column(heading="best"),
             Column(heading="worst"),
-            Column(heading="matters from"),
+            Column(heading="counted in steps of"),
             Column(heading="unit", is_number=False),
             Column(heading="meaning", is_number=False),
         ),
         groups=(Group(rows=tuple(rows)),),
-        notes=(
-            "Matters from: differences smaller than this do not count; values are rounded up to "
-            "it before designs are compared.",
-        ),
+        notes=(_counting(run),),
         look="wide",
+    )
+
+
+def _counting(run: Run) -> str:
+    """Return how values are rounded before designs are compared, with one objective for example."""
+    first = run.study.objectives[0]
+    step = amount_text(first.key, first.resolution)
+    way = "up" if first.sign > 0 else "down"
+    one = f"in whole steps of {step}, rounded {way}"
+    if first.sign > 0:
+        one += ": anything above 0 counts as one step"
+    return (
+        "Before designs are compared, values are counted in whole steps; "
+        f"{METRICS[first.key].label} {one}. Two values a hair apart may so count as one step apart."
     )
 
 
@@ -158,7 +174,9 @@ def families_table(run: Run) -> TableView:
         ),
         groups=(Group(rows=tuple(rows)),),
         notes=(
-            "Own front: designs that no other of the same family beats. "
+            "Own front: designs that no other of the same family beats. D and a number: on the "
+            "common front; F and a number: only on its family's own. Differences are between "
+            "counted values. "
             f"Crankpins: {'; '.join(f'{name}, {words}' for name, words in PINS.items())}.",
         ),
         look="wide",
@@ -179,8 +197,29 @@ def what_beats(own: pd.DataFrame, common: int) -> str:
         return "no design keeps the limits"
     if common:
         return "nothing: it is on the front"
+    return beaten_sentence(own.iloc[0])
+
+
+def beaten_sentence(row: pd.Series) -> str:
+    """Return what a design of the common front has before one that is only on its family's."""
+    winner, how = row["dominated_by"], spaced(row["dominated_how"])
+    if how == "equal when rounded":
+        return f"{winner} has the same counted values as {row['design']}"
+    return f"{winner} has {how} than {row['design']}"
+
+
+def beaten_line(run: Run, own: pd.DataFrame) -> str:
+    """Return in a short line what beats a family that is not on the common front."""
+    if own.empty:
+        return "no design keeps the limits"
     first = own.iloc[0]
-    return f"{first['design']} is behind {first['dominated_by']}: {first['dominated_how']}"
+    winner = run.row(first["dominated_by"])
+    columns = {METRICS[o.key].label: f"{o.key}_rounded" for o in run.study.objectives}
+    better = [label for label, column in columns.items() if first[column] != winner[column]]
+    if not better:
+        return beaten_sentence(first)
+    what = "everything" if len(better) == len(columns) else listed(better)
+    return f"{winner['design']} ({winner['family']}) beats its best, {first['design']}, in {what}"
 
 
 _STATES = {
@@ -234,20 +273,19 @@ def islands_table(run: Run) -> TableView:
 _BESIDE = ("crank_length_mm", "crank_train_mass_kg", "box_litres")
 
 
-def baseline_table(run: Run) -> TableView | None:
-    """Return the baseline beside the first of the shortlist, None where there is none."""
+def baseline_table(run: Run, named: Sequence[str]) -> TableView | None:
+    """Return the baseline beside the designs of the answer, None where there is none."""
     baseline = run.baseline
     if baseline is None:
         return None
     keys = [o.key for o in run.study.objectives]
     keys += [key for key in _BESIDE if key not in keys]
-    picks = run.picks[:4]
     rows = [
         Row(
             cells=(
                 Cell(text=METRICS[key].label),
                 number_cell(baseline.values[key]),
-                *(number_cell(float(run.row(pick.design)[key])) for pick in picks),
+                *(number_cell(float(run.row(design)[key])) for design in named),
                 Cell(text=METRICS[key].unit or UNKNOWN),
             )
         )
@@ -255,11 +293,11 @@ def baseline_table(run: Run) -> TableView | None:
     ]
     return TableView(
         key="baseline",
-        caption=f"The baseline, {baseline.layout.name}, beside the first of the shortlist",
+        caption=f"The baseline, {baseline.layout.name}, beside the designs of the answer",
         columns=(
             Column(heading="value", is_number=False),
             Column(heading="baseline"),
-            *(Column(heading=pick.design) for pick in picks),
+            *(Column(heading=design) for design in named),
             Column(heading="unit", is_number=False),
         ),
         groups=(Group(rows=tuple(rows)),),

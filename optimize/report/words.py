@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from evaluate.batch import FloatArray
 from evaluate.metrics import METRICS
 from evaluate.sizing import PINS
 from optimize.robust import objective_column
-from optimize.sheets import NO_BREAK, arrangement_text, number_text
+from optimize.sheets import NO_BREAK, THIN_SPACE, arrangement_text, number_text
 from optimize.study import Objective, Study
 
 #: Of the span between best and worst on the front: up to here a value is a strength, from there
@@ -127,6 +128,18 @@ def design_words(row: pd.Series) -> str:
     return arrangement_text(banks, int(row["cylinders"]))
 
 
+def kind_words(row: pd.Series) -> str:
+    """Return what a design is with its shafts: "3 cylinders in line, one balance shaft"."""
+    return f"{design_words(row)}, {shafts_words(row)}"
+
+
+def shafts_words(row: pd.Series) -> str:
+    """Return how many balance shafts a design has, in words."""
+    shafts = row["shafts"]
+    count = shafts.count("+") + 1 if shafts != "none" else 0
+    return {0: "no balance shaft", 1: "one balance shaft"}.get(count, f"{count} balance shafts")
+
+
 def pins_words(row: pd.Series) -> str:
     """Return how the cylinders of two banks meet the crank; empty in line."""
     return PINS[row["pins"]] if row["pins"] else ""
@@ -135,9 +148,8 @@ def pins_words(row: pd.Series) -> str:
 def balance_words(row: pd.Series) -> str:
     """Return counterweights and shafts in a few words."""
     shafts = row["shafts"]
-    count = shafts.count("+") + 1 if shafts != "none" else 0
-    text = {0: "no balance shaft", 1: "one balance shaft"}.get(count, f"{count} balance shafts")
-    if count:
+    text = shafts_words(row)
+    if shafts != "none":
         text += f" (order {shafts.replace(' + ', ', order ')})"
     share = number_text(100 * float(row["reciprocating_fraction"]))
     return (
@@ -159,6 +171,17 @@ def difference_text(objective: Objective, value: float, other: float) -> str | N
         return None
     word = "lower" if gap < 0 else "higher"
     return f"{metric.label} {word} by {amount_text(objective.key, abs(gap))}"
+
+
+def spaced(text: str) -> str:
+    """Return a text with the thousands of its numbers set apart as everywhere in the report.
+
+    Examples
+    --------
+    >>> spaced("1,450 N less, 2 more").replace(THIN_SPACE, "_")
+    '1_450 N less, 2 more'
+    """
+    return re.sub(r"(?<=\d),(?=\d{3}(?!\d))", THIN_SPACE, text)
 
 
 def listed(texts: Sequence[str], last: str = "and") -> str:

@@ -265,7 +265,7 @@
       grid: { left: 62, right: 18, top: 42, bottom: 48 },
       xAxis: axis(state.x, { nameGap: 28 }), yAxis: axis(state.y, { nameLocation: "end", nameGap: 14, nameTextStyle: { ...LETTERS, fontSize: 13, align: "left", padding: [0, 0, 0, -50] } }),
       tooltip: { confine: true, formatter: (p) => p.seriesId === "baseline" ? tip([`baseline: ${baseline.name}`])
-        : p.data.row !== undefined ? tip([behind.values.design[p.data.row], behind.values.family[p.data.row], `behind ${behind.values.dominated_by[p.data.row]}: ${behind.values.dominated_how[p.data.row]}`])
+        : p.data.row !== undefined ? tip([behind.values.design[p.data.row], behind.values.family[p.data.row], behind.values.told[p.data.row]])
         : tip(told(p.data.index)), extraCssText: "white-space:normal;max-width:20rem" },
       brush: { toolbox: [], xAxisIndex: 0, brushMode: "single", throttleType: "debounce", throttleDelay: 150, outOfBrush: { colorAlpha: 1 }, brushStyle: { color: "rgba(140,59,18,0.12)", borderColor: "#8c3b12" } },
       series,
@@ -646,7 +646,7 @@
     drawCharts();
     drawTable();
     drawTray();
-    say(`${state.shown.length} of ${count} designs pass the filters; ${state.selected.length} selected.`);
+    say(`${state.shown.length ? "" : "No design passes: widen a range, or tick a family. "}${state.shown.length} of ${count} designs pass the filters; ${state.selected.length} selected.`);
   };
   document.getElementById("explorer").hidden = false;
   build();
