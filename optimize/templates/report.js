@@ -208,7 +208,7 @@
         nBehind ? el("label", { for: "behind" }, behind, ` show ${nBehind}${data.behind.left_out ? ` of ${nBehind + data.behind.left_out}` : ""} beaten designs of the families' own fronts`) : null),
       el("figure", { class: "chart", role: "group", "aria-label": "Scatter chart of the designs; the table below has the same values" },
         el("div", { id: "scatter", "aria-hidden": "true" })),
-      el("p", { class: "note" }, el("span", { class: "no-print" }, "Click a mark to open its sheet. "), "Marks: circle in line, triangle V, square opposed; ringed: selected; star: baseline."),
+      el("p", { class: "note" }, el("span", { class: "no-print" }, "Click a mark to open its sheet; of several in one place one is chosen. "), "Marks: circle in line, triangle V, square opposed; ringed: selected; named: the shortlist; star: baseline."),
       el("h3", { class: "chart-title" }, "All objectives at once"),
       el("figure", { class: "chart", role: "group", "aria-label": "Parallel coordinates of the designs; the table below has the same values" },
         el("div", { id: "parallel", "aria-hidden": "true" })),
@@ -223,14 +223,85 @@
   // Charts -------------------------------------------------------------------------------------
 
   let scatter, parallel;
+  // Room beyond the outermost values, so that no mark lies on the frame or on the letters of an axis.
+  const range = (key) => {
+    const found = [...values[key], ...(state.behind ? data.behind.values[key] ?? [] : []), data.baseline?.values[key]].filter(isNumber);
+    const low = Math.min(...found), high = Math.max(...found), span = high - low;
+    if (!found.length) return { min: 0, max: 1 };
+    if (span <= 1e-9 * Math.max(Math.abs(low), Math.abs(high), 1)) {
+      const room = Math.max(0.05 * Math.abs(low), objectives.find((o) => o.column === key)?.resolution ?? 0, 1e-3);
+      return { min: low - room, max: high + room, interval: room };
+    }
+    return { min: low - 0.06 * span, max: high + 0.06 * span };
+  };
   const axis = (key, extra = {}) => ({
-    type: "value", scale: true, name: title(key), nameLocation: "middle", nameTextStyle: { ...LETTERS, fontSize: 13 },
-    axisLabel: { ...LETTERS, hideOverlap: true, formatter: tick }, axisLine: { show: true, lineStyle: { color: "#555555" } },
-    splitLine: { lineStyle: { color: "#e4e4e4" } }, ...extra,
+    type: "value", scale: true, ...range(key), axisTick: { show: false }, name: title(key), nameLocation: "middle", nameTextStyle: { ...LETTERS, fontSize: 13 },
+    axisLabel: { ...LETTERS, hideOverlap: true, formatter: tick, showMinLabel: false, showMaxLabel: false }, axisLine: { show: true, onZero: false, lineStyle: { color: "#555555" } },
+    splitLine: { showMinLine: false, showMaxLine: false, lineStyle: { color: "#e4e4e4" } }, ...extra,
   });
   const told = (index) => [`${values.design[index]}: ${data.kinds[index]}`, `family ${values.family[index]}`,
     ...new Set([...named.map(({ key }) => key), state.x, state.y])].map((line, place) =>
       place < 2 ? line : `${title(line)}: ${shown(line, values[line][index])}`);
+  // Designs that are shown within a mark's width of a place in the chart, the nearest first.
+  const REACH_PX = 9, MOST_TOLD = 12;
+  const near = ([x, y]) => {
+    const away = (index) => {
+      const at = scatter.convertToPixel("grid", [values[state.x][index], values[state.y][index]]);
+      return Math.hypot(at[0] - x, at[1] - y);
+    };
+    return state.shown.filter((i) => isNumber(values[state.x][i]) && isNumber(values[state.y][i]))
+      .map((i) => [i, away(i)]).filter(([, d]) => d <= REACH_PX).sort((a, b) => a[1] - b[1] || a[0] - b[0]).map(([i]) => i);
+  };
+  const placeOf = (p) => scatter.convertToPixel("grid", p.data.value ?? p.data);
+  const isNearBaseline = ([x, y]) => {
+    const at = data.baseline && [state.x, state.y].map((key) => data.baseline.values[key]);
+    if (!at || !at.every(isNumber)) return false;
+    const [left, top] = scatter.convertToPixel("grid", at);
+    return Math.hypot(left - x, top - y) <= REACH_PX;
+  };
+  const toldBaseline = () => [`baseline: ${data.baseline.name}`, ...[...new Set([...named.map(({ key }) => key), state.x, state.y])]
+    .map((key) => `${title(key)}: ${shown(key, data.baseline.values[key] ?? null)}`)];
+  const tipAt = (p) => {
+    const { behind } = data;
+    if (p.data.row !== undefined) return tip([behind.values.design[p.data.row], behind.values.family[p.data.row], behind.values.told[p.data.row]]);
+    const place = placeOf(p), found = near(place);
+    const box = found.length === 1 ? tip(told(found[0])) : tip(found.length ? [`${found.length} designs here; click to choose one`,
+      ...found.slice(0, MOST_TOLD).map((i) => `${values.design[i]}: ${data.kinds[i]}, ${shown(state.x, values[state.x][i])} / ${shown(state.y, values[state.y][i])}`),
+      ...(found.length > MOST_TOLD ? [`and ${found.length - MOST_TOLD} more`] : [])] : []);
+    if (p.seriesId === "baseline" || isNearBaseline(place)) box.append(tip(toldBaseline()));
+    return box;
+  };
+  // One design under the pointer opens; of several one is chosen.
+  const openAt = (p) => {
+    const found = near(placeOf(p));
+    if (found.length === 1) openSheet(found[0]);
+    else if (found.length) openChoice(found);
+    else if (p.seriesId === "baseline") say(`No design of the front stands at the baseline, ${data.baseline.name}.`);
+  };
+  const openChoice = (found) => {
+    document.getElementById("choice")?.remove();
+    const dialog = el("dialog", { id: "choice", "aria-labelledby": "choice-title", onclose: () => dialog.remove() },
+      el("div", { class: "sheet-top" }, el("h2", { id: "choice-title", tabindex: "-1" }, `${found.length} designs at this place`),
+        el("button", { type: "button", onclick: () => dialog.close() }, "Close")),
+      el("ul", { class: "choice" }, ...found.map((index) => el("li", {},
+        el("button", { type: "button", class: "plain", onclick: () => { dialog.close(); openSheet(index); }, "aria-label": `open the sheet of ${values.design[index]}` }, values.design[index]),
+        el("span", {}, data.kinds[index], el("small", {}, `${named.map(({ key }) => `${columns.get(key).label} ${shown(key, values[key][index])} ${columns.get(key).unit}`.trim()).join("; ")}`))))));
+    document.body.append(dialog);
+    dialog.showModal();
+    document.getElementById("choice-title").focus();
+  };
+  // Names of the shortlisted that are shown; those in one spot share a label.
+  const shortlistLabels = () => {
+    const [dx, dy] = [state.x, state.y].map((key) => { const [low, high] = ends(key); return (high - low) || 1; });
+    const spots = [];
+    for (const index of state.shown.filter((i) => data.shortlist[values.design[i]])) {
+      const at = [values[state.x][index], values[state.y][index]];
+      if (!at.every(isNumber)) continue;
+      const spot = spots.find(({ value }) => Math.abs(value[0] - at[0]) < 0.01 * dx && Math.abs(value[1] - at[1]) < 0.01 * dy);
+      if (spot) spot.name += `, ${values.design[index]}`; else spots.push({ value: at, name: values.design[index] });
+    }
+    return spots;
+  };
   const tip = (lines) => {
     const box = el("div", {});
     lines.forEach((line, place) => box.append(el(place ? "div" : "b", {}, line)));
@@ -257,16 +328,17 @@
     series.push({ type: "scatter", id: "behind", symbol: "emptyCircle", symbolSize: 5, itemStyle: { color: "#999999", opacity: 0.6 }, z: 1,
       data: state.behind && bx && by ? bx.map((v, row) => ({ value: [v, by[row]], row })) : [] });
     const has = baseline && isNumber(baseline.values[state.x]) && isNumber(baseline.values[state.y]);
-    series.push({ type: "scatter", id: "baseline", z: 5, symbolSize: 17, itemStyle: { color: baseline?.color, borderColor: "#ffffff" },
+    series.push({ type: "scatter", id: "baseline", z: 2, symbolSize: 24, itemStyle: { color: "transparent", borderColor: baseline?.color, borderWidth: 2 },
       symbol: "path://M12 1l3 7.6 8.2.5-6.3 5.2 2 8L12 17.8 5.1 22.3l2-8L.8 9.1 9 8.6z",
       data: has ? [[baseline.values[state.x], baseline.values[state.y]]] : [] });
+    series.push({ type: "scatter", id: "names", silent: true, z: 6, symbolSize: 12, itemStyle: { color: "transparent" }, tooltip: { show: false },
+      label: { show: true, position: "top", distance: 3, formatter: (p) => p.name, ...LETTERS, fontSize: 12, fontWeight: "bold", textBorderColor: "#ffffff", textBorderWidth: 2 },
+      labelLayout: { moveOverlap: "shiftX" }, data: shortlistLabels() });
     return {
       animation: false, aria: { enabled: false }, toolbox: { show: false }, backgroundColor: "transparent", textStyle: LETTERS,
       grid: { left: 62, right: 18, top: 42, bottom: 48 },
       xAxis: axis(state.x, { nameGap: 28 }), yAxis: axis(state.y, { nameLocation: "end", nameGap: 14, nameTextStyle: { ...LETTERS, fontSize: 13, align: "left", padding: [0, 0, 0, -50] } }),
-      tooltip: { confine: true, formatter: (p) => p.seriesId === "baseline" ? tip([`baseline: ${baseline.name}`])
-        : p.data.row !== undefined ? tip([behind.values.design[p.data.row], behind.values.family[p.data.row], behind.values.told[p.data.row]])
-        : tip(told(p.data.index)), extraCssText: "white-space:normal;max-width:20rem" },
+      tooltip: { confine: true, formatter: tipAt, extraCssText: "white-space:normal;max-width:20rem" },
       brush: { toolbox: [], xAxisIndex: 0, brushMode: "single", throttleType: "debounce", throttleDelay: 150, outOfBrush: { colorAlpha: 1 }, brushStyle: { color: "rgba(140,59,18,0.12)", borderColor: "#8c3b12" } },
       series,
     };
@@ -300,7 +372,7 @@
       parallel: { left: narrow ? 34 : 60, right: narrow ? 34 : 60, top: 62, bottom: 26,
         axisExpandable: false, parallelAxisDefault: {
           type: "value", scale: true, nameTextStyle: { ...LETTERS, fontSize: narrow ? 11 : 12, lineHeight: 13 }, nameGap: 12,
-          axisLabel: { ...LETTERS, fontSize: 11, formatter: tick }, axisLine: { lineStyle: { color: "#444444" } },
+          axisLabel: { ...LETTERS, fontSize: 11, formatter: tick, backgroundColor: "rgba(255,255,255,0.85)", padding: [1, 2] }, axisLine: { lineStyle: { color: "#444444" } },
           areaSelectStyle: { width: 18, borderWidth: 1, borderColor: "#8c3b12", color: "#8c3b12", opacity: 0.25 } } },
       parallelAxis: named.map(({ key }, dim) => ({ dim, id: key, name: wrap(title(key)), inverse: !isLeast(key), nameLocation: isLeast(key) ? "end" : "start" })),
       series: [
@@ -314,16 +386,24 @@
       ],
     };
   };
-  const showBrushes = () => named.forEach(({ key }) => {
+  let isShowing = false;  // brushes that limits put there are no brushes of the reader's
+  const showBrushes = () => { isShowing = true; named.forEach(({ key }) => {
     const [low, high] = ends(key);
     const intervals = (state.ranges.get(key) ?? []).map(([a, b]) => [Math.max(a, low), Math.min(b, high)]).filter(([a, b]) => a <= b);
     parallel.dispatchAction({ type: "axisAreaSelect", parallelAxisId: key, intervals });
-  });
+  }); isShowing = false; };
+  // Limits that a hand has drawn, to three digits of the axis and never inside what was drawn.
+  const roundedLimits = (key, [a, b]) => {
+    const [least, most] = ends(key), step = 10 ** (Math.floor(Math.log10(most - least || 1)) - 2);
+    const round = (value, way) => Number((way(value / step + (way === Math.floor ? 1e-6 : -1e-6)) * step).toPrecision(9));
+    return [round(Math.min(a, b), Math.floor), round(Math.max(a, b), Math.ceil)];
+  };
   let waiting = 0;
   const takeBrush = ({ parallelAxisId: key, intervals }) => {
-    const before = JSON.stringify(state.ranges.get(key) ?? []);
-    if (JSON.stringify(intervals ?? []) === before) return;
-    if (intervals?.length) state.ranges.set(key, intervals.map(([a, b]) => [Math.min(a, b), Math.max(a, b)]));
+    if (isShowing) return;
+    const before = JSON.stringify(state.ranges.get(key) ?? []), drawn = (intervals ?? []).map((pair) => roundedLimits(key, pair));
+    if (JSON.stringify(drawn) === before) return;
+    if (drawn.length) state.ranges.set(key, drawn);
     else state.ranges.delete(key);
     writeRange(key);
     clearTimeout(waiting);
@@ -337,10 +417,10 @@
   const startCharts = () => {
     const renderer = count > 600 ? "canvas" : "svg";
     [scatter, parallel] = ["scatter", "parallel"].map((id) => echarts.init(document.getElementById(id), null, { renderer }));
-    scatter.on("click", (p) => { if (p.seriesId === "kept") openSheet(p.data.index); });
+    scatter.on("click", (p) => { if (p.seriesId === "kept" || p.seriesId === "baseline") openAt(p); });
     scatter.on("brushEnd", (p) => takeRectangle(p.areas));
     parallel.on("axisareaselected", (p) => takeBrush(p));
-    const fit = () => { scatter.resize(); parallel.resize(); parallel.setOption(parallelOption(), { replaceMerge: ["series"] }); };
+    const fit = () => { document.querySelectorAll("#explorer .scroller").forEach((one) => showHint(one, one.scrollLeft)); scatter.resize(); parallel.resize(); parallel.setOption(parallelOption(), { replaceMerge: ["series"] }); };
     new ResizeObserver(() => { if (!matchMedia("print").matches && document.getElementById("scatter").clientWidth !== scatter.getWidth()) fit(); }).observe(document.getElementById("scatter"));
     // A column of A4, as the style sheet has it: the page is not laid out for print yet.
     window.addEventListener("beforeprint", () => [scatter, parallel].forEach((chart) => {
@@ -372,12 +452,19 @@
       document.querySelector(`#designs [data-sort="${key}"]`)?.focus();
     }, "data-sort": key }, title(key)));
   };
+  const swipeHint = () => el("p", { class: "note swipe no-print", hidden: true }, "More columns to the right: scroll the table sideways; the names stay.");
+  const showHint = (scroller, across = 0) => {
+    scroller.scrollLeft = across;
+    scroller.parentElement.querySelector(".swipe").hidden = scroller.scrollWidth <= scroller.clientWidth + 1;
+  };
   const drawTable = () => {
     const keys = tableKeys(), first = state.page * ROWS, rows = state.shown.slice(first, first + ROWS);
     const pages = Math.max(1, Math.ceil(state.shown.length / ROWS));
     const turn = (by, text) => el("button", { type: "button", disabled: state.page + by < 0 || state.page + by >= pages,
       onclick: () => { state.page += by; drawTable(); say(`Page ${state.page + 1} of ${pages}`); } }, text);
+    const across = document.querySelector("#designs .scroller")?.scrollLeft ?? 0;
     document.getElementById("designs").replaceChildren(
+      swipeHint(),
       el("div", { class: "scroller", tabindex: "0", role: "region", "aria-label": "Designs that are shown" },
         el("table", { class: "designs" },
           el("caption", {}, `Designs that pass the filters, ${state.shown.length ? first + 1 : 0} to ${first + rows.length} of ${state.shown.length}.`),
@@ -388,6 +475,7 @@
             el("td", {}, el("button", { type: "button", class: "plain", onclick: () => openSheet(index), "aria-label": `open the sheet of ${values.design[index]}` }, "open"))))))),
       el("div", { class: "pages no-print" }, turn(-1, "Earlier"), el("span", {}, `page ${state.page + 1} of ${pages}`), turn(1, "Later"),
         el("button", { type: "button", id: "select-shown", onclick: () => { state.selected = [...new Set([...state.selected, ...state.shown])]; update(); } }, `Select all ${state.shown.length}`)));
+    showHint(document.querySelector("#designs .scroller"), across);
   };
 
   // Tray ---------------------------------------------------------------------------------------
@@ -417,6 +505,7 @@
         el("button", { type: "button", id: "download-csv", onclick: downloadTable }, `Download ${n} as CSV`),
         el("button", { type: "button", id: "download-layouts", onclick: downloadLayouts }, n === 1 ? "Download layout file" : `Download ${n} layout files (ZIP)`),
         el("button", { type: "button", id: "empty", onclick: () => { state.selected = []; update(); } }, "Empty the selection")),
+      swipeHint(),
       el("div", { class: "scroller", tabindex: "0", role: "region", "aria-labelledby": "tray-heading" },
         el("table", { class: "tray" },
           el("caption", {}, `${n} selected${n > MOST_COMPARED ? `, the first ${MOST_COMPARED} side by side` : ""}. Best value of a row: *`),
@@ -425,6 +514,7 @@
             el("span", { class: "no-print" }, el("button", { type: "button", class: "plain", onclick: () => openSheet(i), "aria-label": `open the sheet of ${values.design[i]}` }, "open"), " ",
               el("button", { type: "button", class: "plain", onclick: () => toggle(i, false), "aria-label": `take ${values.design[i]} out of the selection` }, "remove")))))),
           el("tbody", {}, ...rows))));
+    showHint(tray.querySelector(".scroller"));
   };
 
   // Pictures of one design ---------------------------------------------------------------------
@@ -623,14 +713,19 @@
     const panel = document.getElementById("own-values");
     const verdict = el("div", { class: "verdict", role: "status", "aria-live": "polite", id: "verdict" });
     const inputs = objectives.map(({ column, metric }) => {
-      const input = el("input", { type: "number", step: "any", "aria-label": `yours: ${title(column)}`, onchange: () => show() });
+      const input = el("input", { type: "number", step: "any", "aria-label": `yours: ${title(column)}`, oninput: () => show() });
       const known = data.baseline?.values[metric];
       if (isNumber(known)) input.value = Number(known.toPrecision(6));
       return input;
     });
+    const leastOf = objectives.map(({ column }) => ends(column)[0]);
     const show = () => {
       const own = inputs.map((input) => input.value.trim() === "" ? NaN : Number(input.value));
-      verdict.replaceChildren(...(own.some(Number.isNaN) ? ["Give a value for each objective."] : judge(own)).map((text) => el("p", {}, text)));
+      const label = (k) => columns.get(objectives[k].column).label;
+      const wrong = own.flatMap((value, k) => Number.isNaN(value) ? [`${label(k)}: no value yet; give a number.`]
+        : value < 0 && leastOf[k] >= 0 ? [`${label(k)}: ${shownNumber(value)} cannot be; it is an amount, 0 or more.`] : []);
+      inputs.forEach((input, k) => input.setAttribute("aria-invalid", String(Number.isNaN(own[k]) || (own[k] < 0 && leastOf[k] >= 0))));
+      verdict.replaceChildren(...(wrong.length ? wrong : judge(own)).map((text) => el("p", {}, text)));
     };
     panel.append(el("fieldset", {}, el("legend", {}, "What yours has"),
       el("p", { class: "note" }, data.baseline ? `To begin with: ${data.baseline.name}, as its file has it.` : "From crankfront evaluate, or an estimate."),

@@ -196,6 +196,7 @@ def test_brush_on_an_axis_keeps_what_lies_there(report, front):
     page.wait_for_function("crankfrontReport.state.ranges.has('parts')")
     page.wait_for_timeout(150)
     ((least, most),) = page.evaluate("crankfrontReport.state.ranges.get('parts')")
+    assert [least, most] == [round(least, 1), round(most, 1)]  # three digits of a span of tens
     wanted = front[(front["parts"] >= least) & (front["parts"] <= most)]
     assert 0 < len(wanted) < len(front)
     assert report.names("shown") == list(wanted["design"])
@@ -222,6 +223,98 @@ def test_rectangle_selects_what_lies_in_it(report, front):
     assert sorted(report.names("selected")) == sorted(wanted["design"])
     heads = page.locator("#tray thead b").all_inner_texts()
     assert heads == report.names("selected")[:24]
+
+
+def test_designs_in_one_place_are_all_told_and_all_reached(report, front):
+    page = report.page
+    places = front[["parts", "force_rms_N"]].round({"force_rms_N": 0})
+    counts = places.groupby(list(places)).size()
+    where = counts.index[counts.argmax()]
+    page.locator("#scatter").scroll_into_view_if_needed()
+    spot = report.pixel("scatter", *where)
+    away = {
+        name: float(np.hypot(*np.subtract(report.pixel("scatter", x, y), spot)))
+        for name, x, y in front[["design", "parts", "force_rms_N"]].itertuples(index=False)
+    }
+    clearly = {name for name, px in away.items() if px < 8}
+    perhaps = {name for name, px in away.items() if px < 12}
+    assert len(clearly) > 1
+    page.mouse.move(*spot)
+    page.wait_for_timeout(200)
+    tips = page.locator("#scatter").inner_text().splitlines()
+    told = {line.split(":")[0] for line in tips if ":" in line} & set(front["design"])
+    assert clearly <= told <= perhaps
+    page.mouse.click(*spot)
+    buttons = page.locator("#choice li button")
+    assert set(buttons.all_inner_texts()) == told
+    assert report.findings() == []
+    last = buttons.last.inner_text()
+    buttons.last.focus()
+    page.keyboard.press("Enter")
+    assert page.inner_text("#sheet-title").startswith(f"{last}:")
+    assert page.locator("#choice").count() == 0
+
+
+def test_baseline_tells_its_values_and_lets_the_design_under_it_be_opened(report, front):
+    page = report.page
+    baseline = page.evaluate(
+        "JSON.parse(document.getElementById('front-data').textContent).baseline.values"
+    )
+    page.locator("#scatter").scroll_into_view_if_needed()
+    spot = report.pixel("scatter", baseline["parts"], baseline["force_rms_N"])
+    page.mouse.move(*spot)
+    page.wait_for_timeout(200)
+    told = page.locator("#scatter").inner_text()
+    assert "baseline:" in told
+    shown = f"{baseline['force_rms_N']:,.0f}".replace(",", "\u202f")
+    assert f"residual force [N]: {shown}" in told
+    page.mouse.click(*spot)
+    under = [
+        name
+        for name, x, y in front[["design", "parts", "force_rms_N"]].itertuples(index=False)
+        if np.hypot(*np.subtract(report.pixel("scatter", x, y), spot)) < 8
+    ]
+    opened = page.locator("#sheet-title, #choice-title").all_inner_texts()
+    assert bool(opened) == bool(under)
+    for text in opened:
+        assert text.split(":")[0] in under or text == f"{len(under)} designs at this place"
+
+
+def test_shortlisted_designs_are_named_in_the_chart_and_no_mark_lies_on_its_frame(desk, front):
+    page = desk.page
+    option = "crankfrontReport.charts().scatter.getOption()"
+    named = page.evaluate(f"{option}.series.find((s) => s.id === 'names').data.map((d) => d.name)")
+    picks = page.evaluate(
+        "Object.keys(JSON.parse(document.getElementById('front-data').textContent).shortlist)"
+    )
+    assert sorted(", ".join(named).split(", ")) == sorted(picks)
+    for key in METRICS:
+        if not front[key].notna().any():
+            continue
+        page.select_option("#axis-x", key)
+        low, high = page.evaluate(f"(({{ min, max }}) => [min, max])({option}.xAxis[0])")
+        least, most = front[key].min(), front[key].max()
+        assert low < least <= most < high, key
+        assert high - low < 1.3 * (most - least) or most - least < 1e-6 * high or least == most, key
+
+
+def test_no_button_of_the_table_is_cut_and_the_names_stay_where_it_scrolls(report):
+    page = report.page
+    scroller = page.locator("#designs .scroller")
+    box = scroller.bounding_box()
+    button = page.locator("#designs tbody button").first
+    assert box
+    if report.width == DESK:
+        place = button.bounding_box()
+        assert place["x"] + place["width"] <= box["x"] + box["width"]
+        assert page.locator("#designs .swipe").is_hidden()
+    else:
+        assert page.locator("#designs .swipe").is_visible()
+        scroller.evaluate("(it) => { it.scrollLeft = 9999; }")
+        name = page.locator("#designs tbody th").first.bounding_box()
+        assert box["x"] - 1 <= name["x"] < box["x"] + 40
+        place = button.bounding_box()
+        assert place["x"] + place["width"] <= box["x"] + box["width"]
 
 
 def test_sheet_opens_from_a_mark_and_says_what_the_parquet_says(report, front):
@@ -273,16 +366,23 @@ def test_why_not_mine_answers_as_the_parquet_does(desk, front):
         page.keyboard.press("Tab")
         return page.inner_text("#verdict")
 
+    refused = answer(np.array([-5.0, *front[keys].iloc[2].to_numpy(float)[1:]]))
+    assert "residual force: \u22125 cannot be" in refused
+    page.locator("#own-values input").nth(4).fill("")
+    assert "parts index: no value yet" in page.inner_text("#verdict")
+    assert page.locator("#own-values input[aria-invalid=true]").count() == 2
     member = front[keys].iloc[2].to_numpy(float)
     assert answer(member).startswith(f"These values are on the front already: {front.design[2]}")
     worse = rounded[2] + [1, 1, 0, 0, 2]  # in steps, so a step less than its multiple is the box
-    beaten = answer((worse - 0.5) * resolutions)
+    beaten = answer(np.maximum(worse - 0.5, 0) * resolutions)
     wins = (rounded <= worse).all(axis=1) & (rounded < worse).any(axis=1)
     assert f"Beaten by {wins.sum()} of {len(front)} designs" in beaten
     for name in front["design"][wins][:8]:
         assert name in beaten
     best = rounded.min(axis=0) - [0, 0, 1, 0, 1]
-    assert "No design of the front beats these values" in answer((best - 0.5) * resolutions)
+    assert "No design of the front beats these values" in answer(
+        np.maximum(best - 0.5, 0) * resolutions
+    )
 
 
 def test_keyboard_alone_sorts_selects_and_opens(desk, front):
