@@ -20,7 +20,7 @@ from optimize.robust import (
 from optimize.run import Outcome
 from optimize.search import FRUITLESS_ROUNDS, STRANGERS
 from optimize.seeds import seeds_lines
-from optimize.shortlist import Pick
+from optimize.shortlist import Pick, weighing
 from optimize.study import Study
 from optimize.texts import CAUTION, families_text
 
@@ -62,7 +62,7 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
         "## Objectives",
         "",
         *_table(
-            ["objective", "better", "difference that matters", "meaning"],
+            ["objective", "better", "counted in steps of", "meaning"],
             [
                 [
                     objective_heading(o),
@@ -74,10 +74,13 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
             ],
         ),
         "",
+        _counting(study),
+        "",
         "## Shortlist",
         "",
     ]
     if picks:
+        lines += [*_rule(study, outcome.common)]
         lines += _table(*shortlist_rows(outcome.common, picks, study))
         lines += ["", "Throw angles in degrees in the direction of rotation, throw 1 first."]
         lines += ["Cylinders are numbered along the crank from the free end (SAE J824, method A)."]
@@ -88,10 +91,46 @@ def summary_text(study: Study, outcome: Outcome, picks: Sequence[Pick]) -> str:
     if agreement := seeds_lines(outcome.seed_spreads(study), outcome.common, study.seeds):
         lines += ["", "## Seeds", "", *agreement]
     lines += ["", "## Families", "", *_families(study, outcome)]
+    lines += ["", "D and a number: on the common front; F and a number: only on its family's own."]
     if study.baseline is not None:
         lines += ["", "## Baseline", "", *_baseline(study)]
     lines += ["", "## Caution", "", CAUTION, ""]
     return "\n".join(lines)
+
+
+def _counting(study: Study) -> str:
+    """Return how values are rounded before designs are compared."""
+    ways = {"down" if o.sign < 0 else "up" for o in study.objectives}
+    way = ways.pop() if len(ways) == 1 else "to the worse side"
+    texts = [f"Values are counted in whole steps, rounded {way}"]
+    first = next((o for o in study.objectives if o.sign > 0), None)
+    if first is not None:
+        metric = METRICS[first.key]
+        step = f"{first.resolution:,.6g} {metric.unit}".strip()
+        texts.append(f"of {metric.label} anything above 0 counts as one step of {step}")
+    return f"{': '.join(texts)}."
+
+
+def _rule(study: Study, front: pd.DataFrame) -> list[str]:
+    """Return by which rule the balanced pick was found, and what another would pick."""
+    weighed = weighing(front, study)
+    if weighed is None:
+        return []
+    label, share = weighed.worst[weighed.best]
+    also = "too" if weighed.by_sum == weighed.best else "instead: it depends on how you weigh"
+    return [
+        f"Balanced is {weighed.best}: its worst objective, as a share of the front's span between "
+        f"best and worst, is least bad ({label}, {100 * share:.0f} %). Runner-up by the same rule: "
+        f"{weighed.runner_up}. A plain sum of these shares picks {weighed.by_sum} {also}.",
+        "",
+    ]
+
+
+def beaten_text(row: pd.Series) -> str:
+    """Return what a design of the common front has before one that is only on its family's."""
+    if row["dominated_how"] == "equal when rounded":
+        return f"{row['dominated_by']} has the same counted values as {row['design']}"
+    return f"{row['dominated_by']} has {row['dominated_how']} than {row['design']}"
 
 
 def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
@@ -105,7 +144,7 @@ def _what_was_done(study: Study, outcome: Outcome) -> list[str]:
         lines.append(
             f"Enumerated whole: {families_text(len(exact))}, {raw:,} candidates{distinct}. "
             "What is shown of them is exact on the study's lattice and lists: no candidate is "
-            "better, beyond the differences that matter below. `certificate.json` says what was "
+            "better, in values counted as below. `certificate.json` says what was "
             "covered, `crankfront verify` checks it."
         )
     if n_searched:
@@ -144,7 +183,7 @@ def _families(study: Study, outcome: Outcome) -> list[str]:
         elif not common and len(mine):
             first = mine.iloc[0]
             note = f"{note}; " if note else ""
-            note += f"{first['design']} is behind {first['dominated_by']}: {first['dominated_how']}"
+            note += beaten_text(first)
         rows.append([family.name, spent, str(len(mine)), str(common), note])
     table = _table(["family", "designs scored", "own front", "on common front", "note"], rows)
     left_out = [f"- {reason}" for reason in outcome.plan.left_out]

@@ -15,6 +15,7 @@ from optimize.report.words import amount_text, listed, shafts_words, spaced
 from optimize.robust import HIGH, LOW, objective_column, objective_heading
 from optimize.sheets import UNKNOWN, Cell, Column, Group, Row, TableView, number_text
 from optimize.study import Objective
+from optimize.summary import beaten_text
 
 BALANCED = "balanced: all objectives weigh the same"
 
@@ -202,10 +203,7 @@ def what_beats(own: pd.DataFrame, common: int) -> str:
 
 def beaten_sentence(row: pd.Series) -> str:
     """Return what a design of the common front has before one that is only on its family's."""
-    winner, how = row["dominated_by"], spaced(row["dominated_how"])
-    if how == "equal when rounded":
-        return f"{winner} has the same counted values as {row['design']}"
-    return f"{winner} has {how} than {row['design']}"
+    return spaced(beaten_text(row))
 
 
 def beaten_line(run: Run, own: pd.DataFrame) -> str:
