@@ -246,6 +246,118 @@ def test_the_pdf_tells_the_same_numbers(run, printed):
     assert "Which layout for a 1.6-litre generator engine" in words
 
 
+def shares_of_the_span(front: pd.DataFrame) -> pd.DataFrame:
+    """Return rounded objectives between the best (0) and the worst (1) of the front."""
+    rounded = front.set_index("design")[[f"{key}_rounded" for key in KEYS]]  # less is better
+    return (rounded - rounded.min()) / (rounded.max() - rounded.min())
+
+
+def answer_of(html: str) -> list[str]:
+    block = html[html.index('<ol class="short">') :]
+    return [
+        re.sub("<[^>]+>", "", text).replace("&#39;", "'")
+        for text in re.findall(r"<li>(.*?)</li>", block[: block.index("</ol>")], re.DOTALL)
+    ]
+
+
+def test_the_answer_states_its_rule_its_runner_up_and_what_a_sum_picks(run, html):
+    # By the words of the rule, in pandas: least bad in the worst objective, ties by the sum.
+    shares = shares_of_the_span(stored_front(run))
+    order = pd.DataFrame({"worst": shares.max(axis=1).round(9), "sum": shares.sum(axis=1).round(9)})
+    best, second = order.sort_values(["worst", "sum"], kind="stable").index[:2]
+    by_sum = order["sum"].idxmin()
+    told = answer_of(html)
+    assert f"If all objectives weigh the same, build {best}: " in told[0]
+    assert told[0].startswith(f"It depends on how you weigh: {best} or {by_sum}.") == (
+        best != by_sum
+    )
+    assert told[1].startswith(f"Why {best}: its worst objective, as a share of the front's span")
+    said = re.search(r"least bad \((.*), (\d+)\u00a0% of the span\)", told[1])
+    assert said
+    worst = next(key for key in KEYS if METRICS[key].label == said[1])
+    assert shares.loc[best, f"{worst}_rounded"] == pytest.approx(order.loc[best, "worst"])
+    assert int(said[2]) == round(100 * order.loc[best, "worst"])
+    assert f"Runner-up by the same rule: {second} (" in told[1]
+    assert f"picks {by_sum}" in told[2]
+
+
+def test_shafts_stand_wherever_a_design_is_recommended(run, html, tables, printed):
+    front = stored_front(run).set_index("design")
+    words = {0: "no balance shaft", 1: "one balance shaft", 2: "2 balance shafts"}
+    told, print_words = " ".join(answer_of(html)), " ".join(printed.split())
+    seen = set()
+    for row in tables["table-options"][1:-1]:
+        design, detail = row[0][0].split("\n")[:2]
+        names = front.loc[design, "shafts"]
+        said = words[0 if names == "none" else len(names.split(" + "))]
+        seen.add(said)
+        assert detail.startswith(f"{front.loc[design, 'family']}, {said}")
+        card = html[html.index(f'id="option-{design}"') :]
+        assert said in card[: card.index("</h3>")]
+        assert re.search(rf"{design}: [^(]*, {said} \(", print_words)
+        for recommended in re.findall(rf"build {design}(?: instead)?: ([^.]*)", told):
+            assert said in recommended
+    assert len(seen) >= 2
+
+
+def test_the_table_beside_the_baseline_has_every_design_of_the_answer(html, tables):
+    heading = [cell[0] for cell in tables["table-baseline"][0]]
+    named = set(re.findall(r"\bD\d+\b", " ".join(answer_of(html))))
+    assert len(named) >= 3
+    assert named == set(heading[2:-1])
+
+
+def test_the_pick_that_is_the_baseline_is_said_to_be_it(html):
+    told = next(text for text in answer_of(html) if "baseline" in text)
+    # Four cylinders of 80 x 79.7 mm in the file against 1600 cm3 in the study: figures of both.
+    assert "is the baseline's own layout (in-line four, flat crank)" in told
+    assert "displacement 1\u202f602 cm³ in the file, 1\u202f600 cm³ here" in told
+
+
+def test_one_verdict_and_a_next_step_that_names_the_run(run, html, printed):
+    told = answer_of(html)[-1]
+    assert told.startswith("Likely, not proved:")
+    step = f"crankfront enumerate {run}/study.toml --out {run}-exact proves it."
+    assert told.endswith(f"Next step: {step}")
+    assert html.count("not proved") == 2  # in the answer and under how sure this is
+    assert "".join(step.split()) in "".join(printed.split())
+    assert f"<code>crankfront why {run} LAYOUT.toml</code>" in html
+
+
+def test_beaten_designs_have_every_column_that_an_axis_can_show(run, html):
+    data = page_data(html)
+    own = pd.read_parquet(run / "family_fronts.parquet")
+    own = own[~own["on_front"]].set_index("design")
+    behind = data["behind"]["values"]
+    assert len(behind["design"]) == len(own)
+    for column in data["columns"]:
+        key = column["key"]
+        if any(isinstance(value, (int, float)) for value in data["values"][key]):
+            stored = own.loc[behind["design"], key].to_numpy(float)
+            shown = np.array([np.nan if v is None else v for v in behind[key]], float)
+            np.testing.assert_allclose(shown, stored, rtol=6e-6, atol=1e-300)
+
+
+def test_the_pdf_has_every_family_and_the_numbers_of_the_page(run, html, printed):
+    own = pd.read_parquet(run / "family_fronts.parquet")
+    part = printed[printed.index("Why not mine?") : printed.index("How sure this is")]
+    beaten = [f for f in own["family"].unique() if f not in set(stored_front(run)["family"])]
+    assert beaten
+    for family in beaten:
+        first = own[own["family"] == family].iloc[0]
+        line = re.search(rf"^\s*{family}: (\S+) .*$", part, re.MULTILINE)
+        assert line
+        assert line[1] == first["dominated_by"]
+    assert " more" not in part
+    assert re.findall(r"Table (\d)\. (\S+ \S+)", printed) == [
+        (number, caption)
+        for number, caption in re.findall(r"<b>Table (\d)\.</b> (\S+ \S+)", html)
+        if f"Table {number}." in printed
+    ]
+    for number, title in re.findall(r"<b>Figure (\d)\. ([^<.]*)\.</b>", html):
+        assert f"Figure {number}. {title}." in printed
+
+
 def test_pages_of_the_pdf_are_filled_inside_their_margins_and_read_in_grey(written, tmp_path):
     program = needed_program("pdftoppm")
     stem = tmp_path / "page"
