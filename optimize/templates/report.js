@@ -698,13 +698,19 @@
     if (same.length) return [`These values are on the front already: ${names(same)}.`];
     if (!beating.length) return ["No design of the front beats these values: an engine that has them would stand on it."];
     const amount = (k, n) => `${shownNumber(n * objectives[k].resolution)} ${columns.get(objectives[k].column).unit}`.trim();
+    // With the true difference where the counted one misleads: whole steps are rounded up.
+    const gained = (k, n, i) => {
+      const { column, resolution } = objectives[k], raw = Math.abs(own[k] - values[column][i]);
+      return Math.abs(raw / resolution - n) <= 0.25 * n ? amount(k, n)
+        : `${amount(k, raw / resolution)} (counted as ${n === 1 ? "one step" : `${n} steps`} of ${amount(k, 1)})`;
+    };
     const gains = (i) => boxes.map((box, k) => [k, box - stepsOf[k][i]]).filter(([, gain]) => gain > 0);
     const ranked = [...beating].sort((a, b) => gains(b).length - gains(a).length || a - b).slice(0, 3);
     const alone = boxes.map((box, k) => [k, Math.min(...beating.map((i) => stepsOf[k][i])) - 1])
       .filter(([k, target]) => target >= 0 || !isLeast(objectives[k].column));
     return [`Beaten by ${beating.length} of ${count} designs: ${names(beating)}.`,
       ...ranked.map((i) => `${values.design[i]} (${values.family[i]}) is better in ${gains(i).map(([k, gain]) =>
-        `${columns.get(objectives[k].column).label} by ${amount(k, gain)}`).join(", ")}, and as good in the rest.`),
+        `${columns.get(objectives[k].column).label} by ${gained(k, gain, i)}`).join(", ")}, and as good in the rest.`),
       alone.length ? `It would stand on the front, all else equal, with ${alone.map(([k, target]) =>
         `${columns.get(objectives[k].column).label} of ${amount(k, isLeast(objectives[k].column) ? target : -target)}`).join(", or ")}.`
         : "No gain in one objective alone would bring it onto the front."];
