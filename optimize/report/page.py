@@ -83,7 +83,7 @@ def report_html(run: Run, told: Story, others: Beside | None = None) -> str:
             figures=figure_numbers(run, others),
             numbers=table_numbers(told, others),
             folder=quoted(run.files.folder),
-            data=Markup(json_in_page(payload(run))),
+            data=Markup(json_in_page(payload(run, others))),
             charts=Markup(template_text("vendor/" + CHARTS)),
             script=Markup(template_text("report.js")),
         )

@@ -9,6 +9,7 @@ import pandas as pd
 from evaluate.metrics import METRICS
 from optimize.pictures.fronts import family_style
 from optimize.pictures.tradeoffs import BASELINE_COLOR, price_of
+from optimize.report.beside import Beside
 from optimize.report.runs import Run, plain_value
 from optimize.report.tables import beaten_sentence
 from optimize.report.words import kind_words
@@ -70,13 +71,15 @@ _WORDS = {
 MOST_BEHIND = 800
 
 
-def payload(run: Run) -> dict[str, Any]:
+def payload(run: Run, others: Beside | None = None) -> dict[str, Any]:
     """Return the document that the page carries, ready for JSON.
 
     Parameters
     ----------
     run : Run
         From `read_report_run`.
+    others : Beside or None
+        Other runs beside this one.
     """
     front, study = run.front, run.study
     metrics = [key for key in METRICS if key in front.columns]
@@ -104,6 +107,7 @@ def payload(run: Run) -> dict[str, Any]:
         "shortlist": {pick.design: list(pick.reasons) for pick in run.picks},
         "baseline": _baseline(run),
         "behind": _behind(run),
+        "others": [] if others is None else _others(others),
         "layouts": _layouts(run),
     }
 
@@ -150,6 +154,26 @@ def _baseline(run: Run) -> dict[str, Any] | None:
         return None
     values = {key: plain_value(value) for key, value in run.baseline.values.items()}
     return {"name": run.baseline.layout.name, "values": values, "color": BASELINE_COLOR}
+
+
+def _others(others: Beside) -> list[dict[str, Any]]:
+    """Return the fronts of the other runs, in the rounded objectives that all runs have."""
+    found = others.comparison
+    fronts = []
+    for place, label in list(enumerate(others.labels))[1:]:
+        own = [vector for vector in found.vectors if vector.designs[place]][:MOST_BEHIND]
+        fronts.append(
+            {
+                "label": label,
+                "design": [vector.designs[place] for vector in own],
+                "family": [vector.families[place] for vector in own],
+                "values": {
+                    o.metric: [plain_value(vector.values[o.metric]) for vector in own]
+                    for o in found.objectives
+                },
+            }
+        )
+    return fronts
 
 
 def _behind(run: Run) -> dict[str, Any]:

@@ -21,7 +21,7 @@
   const state = {
     x: data.price, y: objectives.find((o) => o.metric !== data.price)?.column ?? data.price,
     colour: "family", hidden: new Set(), ranges: new Map(), shown: [], selected: [],
-    sort: { key: "design", down: false }, page: 0, behind: false,
+    sort: { key: "design", down: false }, page: 0, behind: false, other: "",
   };
 
   // Small tools --------------------------------------------------------------------------------
@@ -202,13 +202,15 @@
       el("p", { class: "status", id: "told", role: "status", "aria-live": "polite" }),
       el("h3", { class: "chart-title" }, "Two at a time"),
       el("div", { class: "choices no-print" },
+        ...(data.others.length ? [chooser("other", "also show", [el("option", { value: "" }, "no other run"),
+          ...data.others.map(({ label }, place) => el("option", { value: place }, `front of ${label}`))], "other")] : []),
         chooser("axis-x", "to the right", groups(), "x"), chooser("axis-y", "upwards", groups(), "y"),
         chooser("colour", "colour", [el("option", { value: "family" }, "family"), ...words.map(option), ...groups()], "colour")),
       el("div", { class: "actions no-print" }, picker,
         nBehind ? el("label", { for: "behind" }, behind, ` show ${nBehind}${data.behind.left_out ? ` of ${nBehind + data.behind.left_out}` : ""} beaten designs of the families' own fronts`) : null),
       el("figure", { class: "chart", role: "group", "aria-label": "Scatter chart of the designs; the table below has the same values" },
         el("div", { id: "scatter", "aria-hidden": "true" })),
-      el("p", { class: "note" }, el("span", { class: "no-print" }, "Click a mark to open its sheet; of several in one place one is chosen. "), "Marks: circle in line, triangle V, square opposed; ringed: selected; named: the shortlist; star: baseline."),
+      el("p", { class: "note" }, el("span", { class: "no-print" }, "Click a mark to open its sheet; of several in one place one is chosen. "), `Marks: circle in line, triangle V, square opposed; ringed: selected; named: the shortlist; star: baseline${data.others.length ? "; hollow diamond: the other run, where both axes are objectives of all runs" : ""}.`),
       el("h3", { class: "chart-title" }, "All objectives at once"),
       el("figure", { class: "chart", role: "group", "aria-label": "Parallel coordinates of the designs; the table below has the same values" },
         el("div", { id: "parallel", "aria-hidden": "true" })),
@@ -223,9 +225,14 @@
   // Charts -------------------------------------------------------------------------------------
 
   let scatter, parallel;
+  // Values of the other run that is laid over, where all the runs have that objective.
+  const otherValues = (key) => {
+    const metric = objectives.find((o) => o.column === key)?.metric;
+    return state.other === "" || !metric ? [] : data.others[state.other].values[metric] ?? [];
+  };
   // Room beyond the outermost values, so that no mark lies on the frame or on the letters of an axis.
   const range = (key) => {
-    const found = [...values[key], ...(state.behind ? data.behind.values[key] ?? [] : []), data.baseline?.values[key]].filter(isNumber);
+    const found = [...values[key], ...otherValues(key), ...(state.behind ? data.behind.values[key] ?? [] : []), data.baseline?.values[key]].filter(isNumber);
     const low = Math.min(...found), high = Math.max(...found), span = high - low;
     if (!found.length) return { min: 0, max: 1 };
     if (span <= 1e-9 * Math.max(Math.abs(low), Math.abs(high), 1)) {
@@ -261,13 +268,16 @@
   };
   const toldBaseline = () => [`baseline: ${data.baseline.name}`, ...[...new Set([...named.map(({ key }) => key), state.x, state.y])]
     .map((key) => `${title(key)}: ${shown(key, data.baseline.values[key] ?? null)}`)];
+  const metricTitle = (metric) => title(objectives.find((o) => o.metric === metric).column);
   const tipAt = (p) => {
     const { behind } = data;
     if (p.data.row !== undefined) return tip([behind.values.design[p.data.row], behind.values.family[p.data.row], behind.values.told[p.data.row]]);
-    const place = placeOf(p), found = near(place);
+    const place = placeOf(p), found = near(place), run = data.others[state.other];
     const box = found.length === 1 ? tip(told(found[0])) : tip(found.length ? [`${found.length} designs here; click to choose one`,
       ...found.slice(0, MOST_TOLD).map((i) => `${values.design[i]}: ${data.kinds[i]}, ${shown(state.x, values[state.x][i])} / ${shown(state.y, values[state.y][i])}`),
       ...(found.length > MOST_TOLD ? [`and ${found.length - MOST_TOLD} more`] : [])] : []);
+    if (p.data.other !== undefined) box.append(tip([`${run.label}: ${run.design[p.data.other]}`, run.family[p.data.other], "rounded, as the runs are compared",
+      ...Object.entries(run.values).map(([metric, all]) => `${metricTitle(metric)}: ${shownNumber(all[p.data.other])}`)]));
     if (p.seriesId === "baseline" || isNearBaseline(place)) box.append(tip(toldBaseline()));
     return box;
   };
@@ -331,8 +341,11 @@
     series.push({ type: "scatter", id: "baseline", z: 2, symbolSize: 24, itemStyle: { color: "transparent", borderColor: baseline?.color, borderWidth: 2 },
       symbol: "path://M12 1l3 7.6 8.2.5-6.3 5.2 2 8L12 17.8 5.1 22.3l2-8L.8 9.1 9 8.6z",
       data: has ? [[baseline.values[state.x], baseline.values[state.y]]] : [] });
-    series.push({ type: "scatter", id: "names", silent: true, z: 6, symbolSize: 12, itemStyle: { color: "transparent" }, tooltip: { show: false },
-      label: { show: true, position: "top", distance: 3, formatter: (p) => p.name, ...LETTERS, fontSize: 12, fontWeight: "bold", textBorderColor: "#ffffff", textBorderWidth: 2 },
+    const ox = otherValues(state.x), oy = otherValues(state.y);
+    series.push({ type: "scatter", id: "other", z: 4, symbol: "diamond", symbolSize: 13, itemStyle: { color: "transparent", borderColor: INK, borderWidth: 1.4 },
+      data: ox.length && oy.length ? ox.map((v, other) => ({ value: [v, oy[other]], other })) : [] });
+    series.push({ type: "scatter", id: "names", silent: true, z: 6, symbolSize: 16, itemStyle: { color: "transparent" }, tooltip: { show: false },
+      label: { show: true, position: "top", distance: 2, formatter: (p) => p.name, ...LETTERS, fontSize: 12, fontWeight: "bold", textBorderColor: "#ffffff", textBorderWidth: 2 },
       labelLayout: { moveOverlap: "shiftX" }, data: shortlistLabels() });
     return {
       animation: false, aria: { enabled: false }, toolbox: { show: false }, backgroundColor: "transparent", textStyle: LETTERS,
@@ -417,7 +430,7 @@
   const startCharts = () => {
     const renderer = count > 600 ? "canvas" : "svg";
     [scatter, parallel] = ["scatter", "parallel"].map((id) => echarts.init(document.getElementById(id), null, { renderer }));
-    scatter.on("click", (p) => { if (p.seriesId === "kept" || p.seriesId === "baseline") openAt(p); });
+    scatter.on("click", (p) => { if (["kept", "baseline", "other"].includes(p.seriesId)) openAt(p); });
     scatter.on("brushEnd", (p) => takeRectangle(p.areas));
     parallel.on("axisareaselected", (p) => takeBrush(p));
     const fit = () => { document.querySelectorAll("#explorer .scroller").forEach((one) => showHint(one, one.scrollLeft)); scatter.resize(); parallel.resize(); parallel.setOption(parallelOption(), { replaceMerge: ["series"] }); };

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import time
 import zipfile
 from collections.abc import Iterator
@@ -13,11 +14,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from evaluate.metrics import METRICS
 from optimize.one_design import export_design
+from optimize.report.beside import beside
 from optimize.report.page import report_html
 from optimize.report.runs import read_report_run
 from optimize.report.story import story
@@ -25,6 +28,7 @@ from tests.browser.test_sheet import BROWSERS, CHECKS, OPTIONS, needed_program
 from tests.reported_runs import LARGE, large_run, small_run, stored_front
 
 DESK, PHONE = 1440, 400
+KEYS = ("force_rms_N", "couple_rms_Nm", "firing_fluctuation", "exhaust_unevenness_deg", "parts")
 MOST_BYTES = 5_000_000
 AXE = files("axe_playwright_python") / "axe.min.js"
 
@@ -296,6 +300,39 @@ def test_shortlisted_designs_are_named_in_the_chart_and_no_mark_lies_on_its_fram
         least, most = front[key].min(), front[key].max()
         assert low < least <= most < high, key
         assert high - low < 1.3 * (most - least) or most - least < 1e-6 * high or least == most, key
+
+
+def test_front_of_another_run_is_laid_over(browser, run, tmp_path):
+    other = tmp_path / "other"
+    shutil.copytree(run, other)
+    table = pq.read_table(run / "front.parquet")
+    pq.write_table(table.slice(1), other / "front.parquet")
+    read = [read_report_run(folder) for folder in (run, other)]
+    file = tmp_path / "two.html"
+    file.write_text(report_html(read[0], story(read[0]), beside(read)), encoding="utf-8")
+    page = browser.new_page(viewport={"width": DESK, "height": 900})
+    opened = Report(page, file, DESK)
+    drawn = (
+        "crankfrontReport.charts().scatter.getOption().series.find((s) => s.id === 'other')"
+        ".data.map((d) => d.value)"
+    )
+    assert page.evaluate(drawn) == []
+    page.select_option("#other", label="front of other")
+    stored = table.slice(1).to_pandas()
+    rounded = stored[["parts_rounded", "force_rms_N_rounded"]].to_numpy().tolist()
+    assert len(page.evaluate(drawn)) == len(
+        stored[[f"{k}_rounded" for k in KEYS]].drop_duplicates()
+    )
+    assert {tuple(pair) for pair in page.evaluate(drawn)} == {tuple(pair) for pair in rounded}
+    page.locator("#scatter").scroll_into_view_if_needed()
+    page.mouse.move(*opened.pixel("scatter", *max(rounded, key=lambda pair: pair[1])))
+    page.wait_for_timeout(200)
+    assert "other: D" in page.locator("#scatter").inner_text()
+    page.select_option("#axis-x", "crank_length_mm")  # no objective: nothing to lay over
+    assert page.evaluate(drawn) == []
+    assert opened.findings() == []
+    assert opened.complaints == []
+    page.close()
 
 
 def test_no_button_of_the_table_is_cut_and_the_names_stay_where_it_scrolls(report):
