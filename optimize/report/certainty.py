@@ -53,8 +53,8 @@ def verdict(run: Run) -> str:
     if not searched:
         return "Likely, not proved: it was searched, not enumerated."
     return (
-        f"Likely, not proved: {n_open} of {len(searched)} searches ended with the budget, and "
-        "might gain from a larger one."
+        f"Likely, not proved: {n_open} of {len(searched)} searches ended with the budget, before "
+        "their own front had stopped moving."
     )
 
 

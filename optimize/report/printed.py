@@ -42,7 +42,7 @@ from optimize.report.beside import Beside
 from optimize.report.page import figure_numbers, overlay_of, table_numbers, tradeoffs_of
 from optimize.report.runs import Run
 from optimize.report.story import Story
-from optimize.sheets import Cell, TableView
+from optimize.sheets import NO_BREAK, THIN_SPACE, Cell, TableView
 
 _PADDING = 6.0  # that ReportLab keeps inside its frames [pt]
 WIDTH = A4[0] - 36 * mm - 2 * _PADDING
@@ -151,7 +151,7 @@ def _opening(told: Story) -> list[Flowable]:
     rows[-1] += [""] * (3 - len(rows[-1]))
     givens = Table(rows, colWidths=[WIDTH / 3] * 3, style=_plain_style(), hAlign="LEFT")
     answers = [
-        Paragraph(escape(text), _ITEM, bulletText=f"{n}.") for n, text in enumerate(told.short, 1)
+        Paragraph(_prose(text), _ITEM, bulletText=f"{n}.") for n, text in enumerate(told.short, 1)
     ]
     return [
         _text(escape(f"Report on {told.name}"), _SMALL),
@@ -190,7 +190,7 @@ def _option_text(option: Option) -> list[Flowable]:
         "Against the baseline": option.against_baseline,
         "Why it is here": "; ".join(option.reasons),
     }
-    lines += [f"<b>{name}:</b> {escape(text)}" for name, text in named.items() if text]
+    lines += [f"<b>{name}:</b> {_prose(text)}" for name, text in named.items() if text]
     return [_text(line, _CELL) for line in lines]
 
 
@@ -213,7 +213,7 @@ def _traded(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
 def _baseline(told: Story, numbers: Numbers) -> list[Flowable]:
     if told.baseline_table is None:
         return []
-    notes = [_text(escape(note), _BODY) for note in told.baseline_notes]
+    notes = [_text(_prose(note), _BODY) for note in told.baseline_notes]
     table = _table(told.baseline_table, numbers)
     return [KeepTogether([_heading("Beside the baseline"), *table]), *notes]
 
@@ -226,7 +226,7 @@ def _families(told: Story) -> list[Flowable]:
 
 
 def _sure(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
-    texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in told.sure]
+    texts = [Paragraph(_prose(text), _ITEM, bulletText="\u2022") for text in told.sure]
     growth = growth_view(run.history)
     drawn: list[Flowable] = []
     if growth is not None:
@@ -238,7 +238,7 @@ def _sure(run: Run, told: Story, numbers: Numbers) -> list[Flowable]:
 
 def _beside(others: Beside, numbers: Numbers) -> list[Flowable]:
     """Return the runs in numbers and the fronts laid over each other; the page has the rest."""
-    texts = [Paragraph(escape(text), _ITEM, bulletText="\u2022") for text in others.statements]
+    texts = [Paragraph(_prose(text), _ITEM, bulletText="\u2022") for text in others.statements]
     tables = [flowable for view in others.tables[:2] for flowable in _table(view, numbers)]
     view = overlay_of(others)
     is_small = len(view.panels) <= _MANY_PANELS
@@ -277,6 +277,11 @@ def _closing(told: Story) -> list[Flowable]:
 
 
 # Pieces ----------------------------------------------------------------------------------------
+
+
+def _prose(text: str) -> str:
+    """Return a text as markup; ReportLab breaks lines at the thin space inside a number."""
+    return escape(text).replace(THIN_SPACE, NO_BREAK)
 
 
 def _text(markup: str, style: ParagraphStyle) -> Flowable:
