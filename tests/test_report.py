@@ -324,6 +324,15 @@ def test_one_verdict_and_a_next_step_that_names_the_run(run, html, printed):
     assert f"<code>crankfront why {run} LAYOUT.toml</code>" in html
 
 
+def test_a_run_can_be_reported_from_inside_its_directory(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(run)
+    result = CliRunner().invoke(main, ["report", ".", "--out", str(tmp_path)])
+    assert result.exit_code == 0, result.output
+    told = answer_of((tmp_path / "report.html").read_text(encoding="utf-8"))[-1]
+    step = f"crankfront enumerate study.toml --out {run.resolve()}-exact proves it."
+    assert told.endswith(f"Next step: {step}")
+
+
 def test_beaten_designs_have_every_column_that_an_axis_can_show(run, html):
     data = page_data(html)
     own = pd.read_parquet(run / "family_fronts.parquet")

@@ -72,9 +72,9 @@ def next_step(run: Run) -> str:
         return f"Next step: crankfront optimize {study} --out {quoted(folder)} --resume goes on."
     whole = [f for f in open_ones if why_not_exact(run.study, f) is None]
     if len(whole) == len(open_ones):
-        target = quoted(folder.with_name(f"{folder.name}-exact"))
+        target = quoted(_beside(folder, "exact"))
         return f"Next step: crankfront enumerate {study} --out {target} proves it."
-    longer = quoted(folder.with_name(f"{folder.name}-longer"))
+    longer = quoted(_beside(folder, "longer"))
     again = f"crankfront optimize {study} --out {longer}"
     text = (
         f"Next step: a larger budget (evaluations under [search] in {study}, now "
@@ -91,6 +91,12 @@ def next_step(run: Run) -> str:
 def quoted(path: Path) -> str:
     """Return a path as a command line takes it."""
     return shlex.quote(path.as_posix())
+
+
+def _beside(folder: Path, what: str) -> Path:
+    """Return a name beside a run directory, which may be given as "." too."""
+    named = folder if folder.name not in ("", "..") else folder.resolve()
+    return named.with_name(f"{named.name}-{what}")
 
 
 def _searched(run: Run) -> list[IslandStatus]:
