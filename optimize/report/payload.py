@@ -161,10 +161,12 @@ def _others(others: Beside) -> list[dict[str, Any]]:
     found = others.comparison
     fronts = []
     for place, label in list(enumerate(others.labels))[1:]:
-        own = [vector for vector in found.vectors if vector.designs[place]][:MOST_BEHIND]
+        every = [vector for vector in found.vectors if vector.designs[place]]
+        own = every[:: -(-len(every) // MOST_BEHIND) or 1]  # of very many, every second or so
         fronts.append(
             {
                 "label": label,
+                "left_out": len(every) - len(own),
                 "design": [vector.designs[place] for vector in own],
                 "family": [vector.families[place] for vector in own],
                 "values": {

@@ -203,7 +203,7 @@
       el("h3", { class: "chart-title" }, "Two at a time"),
       el("div", { class: "choices no-print" },
         ...(data.others.length ? [chooser("other", "also show", [el("option", { value: "" }, "no other run"),
-          ...data.others.map(({ label }, place) => el("option", { value: place }, `front of ${label}`))], "other")] : []),
+          ...data.others.map(({ label, left_out: out, design }, place) => el("option", { value: place }, `front of ${label}${out ? `, ${design.length} of ${design.length + out}` : ""}`))], "other")] : []),
         chooser("axis-x", "to the right", groups(), "x"), chooser("axis-y", "upwards", groups(), "y"),
         chooser("colour", "colour", [el("option", { value: "family" }, "family"), ...words.map(option), ...groups()], "colour")),
       el("div", { class: "actions no-print" }, picker,
