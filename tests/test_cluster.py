@@ -345,16 +345,17 @@ def test_scheduler_without_workers_for_long_is_one_message(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(cluster, "NO_WORKERS_S", 3.0)
-    with launched(1) as made:
-        os.kill(made.workers[0], signal.SIGSTOP)  # it cannot take its leave
-        address = made.joined_by()
-        with cluster_workers(made.address) as hands, distributed.Client(made.address) as client:
-            tasks: Work[int] = Work(hands)
-            tasks.add(0, slow_square, 0, 60.0)
-            client.retire_workers(list(client.scheduler_info(n_workers=-1)["workers"]), remove=True)
-            with pytest.raises(WorkersLostError, match="has had no worker for 3 s"):
-                results(tasks)
-        assert address
+    made = distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+    )
+    with made, cluster_workers(made.scheduler_address) as hands:
+        tasks: Work[int] = Work(hands)
+        tasks.add(0, slow_square, 0, 0.2)
+        assert results(tasks)
+        made.scale(0)  # nobody starts it again
+        tasks.add(1, slow_square, 1, 0.2)
+        with pytest.raises(WorkersLostError, match="has had no worker for 3 s"):
+            results(tasks)
 
 
 # --- who answers, and with what ---

@@ -208,7 +208,6 @@ def test_resuming_a_run_that_died_before_it_wrote_its_study_begins_it(
 def test_resuming_in_a_directory_of_something_else_is_refused(tmp_path: Path) -> None:
     study = write_study(tmp_path, **QUICK)
     assert "no checkpoint" in crankfront("optimize", study, "--out", tmp_path, "--resume")
-    assert "no checkpoint" in crankfront("optimize", study, "--out", tmp_path / "no", "--resume")
     assert [p.name for p in tmp_path.iterdir()] == [study.name]
 
 

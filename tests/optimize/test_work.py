@@ -299,6 +299,7 @@ import os, signal, sys
 from optimize.processes import pool
 from tests.optimize.test_work import square
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # shells ignore it in the background
     with pool(2) as workers:
         assert workers.submit(square, 3).result() == 9
         print(*workers.process_ids, flush=True)
