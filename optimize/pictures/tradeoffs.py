@@ -432,7 +432,7 @@ def growth_picture(view: GrowthView, *, width_in: float) -> Figure:
     return place.figure
 
 
-_GROWTH = "level at the end: further search would hardly bring more"
+_GROWTH = "a level end: the last designs scored brought nothing more"
 
 
 def _track_look(name: str, several: bool) -> dict[str, Any]:
