@@ -21,8 +21,12 @@ class KeySet:
     __slots__ = ("_latest", "_sorted")
 
     def __init__(self, keys: KeyArray | None = None) -> None:
-        self._sorted = np.zeros(0, np.uint64) if keys is None else np.sort(keys)
+        self._sorted = np.zeros(0, np.uint64) if keys is None else np.sort(keys, kind="stable")
         self._latest: set[int] = set()
+
+    def __reduce__(self) -> tuple[type[KeySet], tuple[KeyArray]]:
+        # Sets of whole numbers take some ninety bytes each: a driver holds those of all islands.
+        return (KeySet, (self.array(),))
 
     def __len__(self) -> int:
         return len(self._sorted) + len(self._latest)

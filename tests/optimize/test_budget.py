@@ -8,6 +8,7 @@ by `moocore.hypervolume` directly.
 from __future__ import annotations
 
 import dataclasses
+import pickle
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -350,5 +351,8 @@ def test_a_large_key_set_stays_one(tmp_path: Path) -> None:
     for part in np.array_split(drawn, 40):
         keys.take(part, len(part))
     assert np.array_equal(keys.array(), np.unique(drawn))
+    sent = pickle.loads(pickle.dumps(keys))
+    assert np.array_equal(sent.array(), keys.array())
+    assert len(pickle.dumps(keys)) < 8 * len(keys) + 1000
     again = KeySet(keys.array())
     assert again.take(drawn, len(drawn)) == []
